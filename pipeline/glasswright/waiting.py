@@ -37,11 +37,13 @@ def watch_progress(items: Iterable[T], total: int, what: str) -> Iterator[T]:
     """
     start = last = time.monotonic()
     is_terminal = sys.stderr.isatty()
+    first = start
     announced = False
     for done, item in enumerate(items):
         now = time.monotonic()
+        first = now if done == 1 else first
         if now - start > SILENT_S and now - last > BETWEEN_S[not is_terminal]:
-            _say(_describe(what, done, total, now - start), is_terminal=is_terminal)
+            _say(_describe(what, done, total, now - first), is_terminal=is_terminal)
             announced, last = True, now
         yield item
     if announced:
@@ -50,7 +52,8 @@ def watch_progress(items: Iterable[T], total: int, what: str) -> Iterator[T]:
 
 
 def _describe(what: str, done: int, total: int, seconds: float) -> str:
-    left = f", about {seconds / done * (total - done):.0f} s left" if done else ""
+    """Return the state; the time left is from the `seconds` since the first item, which may include a start."""
+    left = f", about {seconds / (done - 1) * (total - done):.0f} s left" if done > 1 else ""
     return f"{what}: {done} of {total}{left}"
 
 

@@ -189,7 +189,7 @@ def test_a_decision_is_withdrawn_by_another_event(shop, capsys):
 @pytest.mark.parametrize(
     ("words", "expected"),
     [
-        (("--by", " "), "`` is not the name of a person"),
+        (("--by", " "), "the name of a person is missing: write who it is"),
         (("--by", "K.\nMoreau"), "write it on one line"),
         (("--why", "  "), "write it in a few words on one line"),
         (("--why", "a\nb"), "write it in a few words on one line"),

@@ -138,7 +138,7 @@ def test_nobody_can_authorise_himself_to_decide(failing):
 @pytest.mark.parametrize(
     ("options", "expected"),
     [
-        (("--adopt-stand",), "`` is not the name of a person"),
+        (("--adopt-stand",), "the name of a person is missing: write who it is"),
         (("--adopt-stand", "--by", "K. Moreau"), "write it in a few words on one line"),
         (BY, "--adopt-stand, --by NAME and --why REASON must be given together"),
         (("--adopt-stand", *BY, "--no-keep"), "--adopt-stand, --by NAME and --why REASON must be given together"),

@@ -201,7 +201,7 @@ def test_an_exposure_time_in_a_setting_reads_as_on_a_dial(time_s, text):
 
 
 def test_the_name_of_an_axis_lies_above_its_numbers_however_wide_they_are():
-    plot = Plot.between((0.0, 1.0), (-0.0125, -0.0025), left=74, bottom=250)
+    plot = Plot.between((0.0, 1.0), (-0.0135, -0.002), left=74, bottom=250)
     texts = {each.text: each for each in ElementTree.fromstring(f"<g>{plot.axes('', 'name', ticks=(0, 6))}</g>")}
     assert "\N{MINUS SIGN}0.0100" in texts
     assert float(texts["name"].get("y")) < plot.y.end

@@ -41,6 +41,13 @@ RULE = (
     f"changed: by more than {COVERAGE:g} standard uncertainties of the difference, which include the stand's "
     "reproducibility for each side"
 )
+COUNTED = {
+    ChangeKind.CHANGED: "changed",
+    ChangeKind.MISSING: "in one visit only",
+    ChangeKind.UNKNOWN: "not comparable",
+    ChangeKind.WITHIN: "changed by less than the uncertainty",
+    ChangeKind.NEITHER: "without a number in either visit",
+}
 ORDER = (ChangeKind.CHANGED, ChangeKind.MISSING, ChangeKind.UNKNOWN, ChangeKind.WITHIN, ChangeKind.NEITHER)
 MOST_ROWS = 20
 """Number of changes shown without -v; those with a limit come first."""
@@ -150,7 +157,7 @@ def _print(
             click.echo(f"  and {len(found) - len(shown)} more")
     counts = {kind: sum(each.kind is kind for each in comparison.changes) for kind in ORDER}
     more = "" if verbose else "; -v shows all"
-    click.echo(", ".join(f"{count} {kind}" for kind, count in counts.items()) + more)
+    click.echo(", ".join(f"{count} {COUNTED[kind]}" for kind, count in counts.items() if count) + more)
     click.echo(f"({RULE}; about {comparison.by_chance:.0f} unchanged measures would seem changed by chance)")
 
 

@@ -228,7 +228,11 @@ def refuse_night_steps(plan: Plan) -> None:
     steps = [step.name for step in plan.steps if step.scope is Scope.NIGHT]
     if steps:
         names = ", ".join(f"`{name}`" for name in steps)
-        raise NightStepsError(f"{names} take all tickets of a night: run this plan at night, without --follow")
+        raise NightStepsError(
+            f"with --follow each ticket is measured alone, but {names} of this plan needs all tickets of a night: run "
+            "the plan without --follow after the last ticket, or follow with a plan without "
+            f"{'this step' if len(steps) == 1 else 'these steps'}"
+        )
 
 
 def _find_measured(ledger: Path, work: Work) -> Mapping[str, datetime]:

@@ -186,7 +186,9 @@ def ticket(raws: Path, stand: Path, tickets: Path | None, **options: Any) -> int
         return 2
     for path in write_ticket(new, shutil.move if options["move"] else shutil.copy2):
         click.echo(path)
-    click.echo(f"Next: glasswright check PLAN --stand {stand} --cards CARDS --tickets {new.folder}")
+    plan, cards = (stand.parent / name for name in ("plan.yaml", "cards"))
+    known = (plan, cards) if plan.is_file() and cards.is_dir() else ("PLAN", "CARDS")
+    click.echo(f"Next: glasswright check {known[0]} --stand {stand} --cards {known[1]} --tickets {new.folder}")
     return 0
 
 

@@ -335,7 +335,8 @@ def test_another_or_a_damaged_ledger_does_not_confirm_a_record(shop, capsys, tmp
 
 def test_a_file_that_is_no_record_is_reported(shop, capsys, tmp_path):
     shop.night().judge()
-    for content in (b"", b"%PDF-1.4 nothing", b"glasswright-record-1:AAAA", b"glasswright-record-1:" + b"e30=" * 2):
+    mark = f"glasswright-record-{FORMAT}:".encode()
+    for content in (b"", b"%PDF-1.4 nothing", mark + b"AAAA", mark + b"e30=" * 2):
         file = tmp_path / "odd.pdf"
         file.write_bytes(content)
         code, out = shop.run(capsys, "--verify", file)

@@ -158,7 +158,9 @@ def test_pages_are_kept_up_to_date(bench, capsys):
 def test_what_cannot_be_followed_is_refused(bench, capsys):
     bench.write("plan.yaml", PLAN + "  whole: {stage: toy.combine, inputs: {means: average_flat}, per: night}\n")
     assert run_command(bench.arguments("--follow")) == 2
-    assert "`whole` take all tickets of a night: run this plan at night, without --follow" in capsys.readouterr().err
+    message = " ".join(capsys.readouterr().err.split())
+    assert "`whole` of this plan needs all tickets of a night: run the plan without --follow after the last" in message
+    assert "or follow with a plan without this step" in message
     assert run_command(bench.arguments("--follow", "--json")) == 2
     assert "--follow runs until it is stopped: leave out --json and --retry" in " ".join(
         capsys.readouterr().err.split()

@@ -122,7 +122,7 @@ def test_writing_keeps_all_else_and_notes_the_origin(shop, capsys):
 def test_many_changes_are_listed_in_part(capsys):
     changes = "\n".join(f"+ line {k}" for k in range(30))
     _print_changes(changes, verbose=False)
-    assert capsys.readouterr().out.splitlines()[-2:] == ["+ line 19", "10 more lines of changes: -v shows them all"]
+    assert capsys.readouterr().out.splitlines()[-2:] == ["+ line 19", "10 more lines of changes: -v shows all"]
     _print_changes(changes, verbose=True)
     assert capsys.readouterr().out == changes + "\n"
 

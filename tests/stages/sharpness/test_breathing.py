@@ -128,7 +128,7 @@ def test_without_the_size_of_a_step_only_the_change_is_known():
 def test_too_little_is_refused():
     with pytest.raises(Unmeasurable, match="has 2 steps that can be used; 3 are needed"):
         measure_breathing(shoot([1.0, 1.0]), STAND)
-    with pytest.raises(Unmeasurable, match="only 7 discs were measured in all steps; 12 are needed"):
+    with pytest.raises(Unmeasurable, match="only 7 discs measured in all steps; 12 are needed"):
         measure_breathing(shoot([1.0] * 5, lost=tuple(range(110))), STAND)
 
 

@@ -14,7 +14,7 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 from glasswright.config.schema.explanation import explain
 from glasswright.config.yaml.document import Document
 from glasswright.config.yaml.reading import scan_yaml
-from glasswright.errors import ConfigError, Problem
+from glasswright.errors import WHOLE_FILE, ConfigError, Problem
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -115,7 +115,7 @@ def _find_other_kind(document: Document, kind: object) -> list[Problem]:
     if not wanted or not found:
         return []
     message = f"this is a {found[0]}, and a {wanted[0]} is needed here: give the path of a {wanted[0]}"
-    return [Problem(str(document.path), 1, message)]
+    return [Problem(str(document.path), WHOLE_FILE, message)]
 
 
 def _hash_all(own: str, inner: Mapping[str, str]) -> str:

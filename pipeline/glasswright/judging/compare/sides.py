@@ -65,14 +65,14 @@ def find_notes(first: Visit, second: Visit) -> tuple[str, ...]:
 
 def why_missing(place: Place, sides: Sequence[tuple[Visit, KeptOutcome | None]]) -> str:
     """Explain which side has no result of a step, and why; empty if both have one."""
-    found = []
+    found: dict[str, list[str]] = {}
     for visit, outcome in sides:
         if outcome is None:
             where = "" if place[1] is None else f" at {place[1]}"
-            found.append(f"{visit.name} has no `{place[0]}`{where}")
+            found.setdefault(f"no `{place[0]}`{where}", []).append(visit.name)
         elif outcome.status is not Status.DONE:
-            found.append(f"{visit.name}: {outcome.status}: {outcome.reason or 'no reason was given'}")
-    return "; ".join(found)
+            found.setdefault(f"{outcome.status}: {outcome.reason or 'no reason was given'}", []).append(visit.name)
+    return "; ".join(f"{' and '.join(names)}: {why}" for why, names in found.items())
 
 
 def is_done(outcome: KeptOutcome | None) -> bool:
