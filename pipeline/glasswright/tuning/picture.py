@@ -91,7 +91,9 @@ def _draw_lenses(axes: Axes, report: SideReport, evidence: Evidence, number: int
         axes.axvspan(*sorted((new, new + guard)), color=BAND, lw=0, label="guard band: review")
     axes.set_yticks([])
     axes.set_xlabel(_name_axis(report))
-    axes.legend(fontsize=7, frameon=False, loc="upper left" if report.side.end == "min" else "upper right")
+    axes.legend(
+        fontsize=7, framealpha=1, edgecolor="none", loc="upper left" if report.side.end == "min" else "upper right"
+    )
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
 
