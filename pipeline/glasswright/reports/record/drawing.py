@@ -33,7 +33,7 @@ DECISION: Final = ParagraphStyle("decision", parent=TEXT, fontName=BOLD, fontSiz
 HEAD: Final = ParagraphStyle("head", parent=TEXT, fontName=BOLD, fontSize=9.5, leading=13, spaceBefore=7)
 PADDING: Final = 6
 """Padding of the text frame in points, the template's default."""
-COLUMNS: Final = (0.22, 0.135, 0.16, 0.105, 0.15, 0.115, 0.115)
+COLUMNS: Final = (0.205, 0.135, 0.16, 0.105, 0.15, 0.13, 0.115)
 """Widths of the columns as fractions."""
 HEADINGS: Final = ("measure", "at", "found (k = 2)", "unit", "limits", "rule", "verdict")
 RULED: Final = (
