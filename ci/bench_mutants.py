@@ -1,11 +1,13 @@
 """Mutation testing: random small changes of the code, and whether nearby tests fail.
 
 Each change is made in a copy of the project: an inverted comparison, a changed sign, number or boolean, or a condition
-that is never true. Then the tests of the same package and those that import the module run until one fails: the mutant
-is killed. A mutant that survives shows that no test covers it, or that it is equivalent. A reader decides which, and
-lists equivalent ones in `EQUIVALENT` with the reason.
+that is never true. Nearby tests are those of the same package and those that import the module. Each of their files is
+run once without a change, under coverage. Then the files that run the changed line are run, the quickest first, until
+a test fails: the mutant is killed. (Lines of compiled code are not seen by coverage: there all nearby files count.) A
+mutant that survives shows that no test covers it, or that it is equivalent. A reader decides which, and lists
+equivalent ones in `EQUIVALENT` with the reason.
 
-ci/bench mutants [--quick] [--count N] [--seed N] [--only TEXT] [--json FILE]
+ci/bench mutants [--quick] [--count N] [--seed N] [--only TEXT] [--without TEXT] [--workers N] [--json FILE]
 """
 
 from __future__ import annotations
@@ -20,13 +22,22 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from queue import SimpleQueue
+from threading import Lock
+
+from coverage import CoverageData
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGES = {"glasswright": "pipeline", "glasswright_camera": "stages"}
-LONGEST_S = 300
-"""A test run that takes longer has been sent round a loop by its change: killed."""
+LONGEST_TIMES, LONGEST_S = 4, 240
+"""A test file that takes longer than so many times its time without a change, and so many seconds to compile, has been
+sent round a loop by its change: killed."""
+COMPILED = ("@compiled", "@part")
+"""Marks of functions whose lines coverage does not see."""
 TURNED = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.And: ast.Or, ast.Or: ast.And,
@@ -42,6 +53,8 @@ class Mutant:
 
     file: str
     line: int
+    last_line: int
+    """Of the statement, where it is a simple one."""
     change: str
     text: str
     """The whole changed file."""
@@ -102,9 +115,15 @@ def draw_mutant(path: Path, rng: random.Random) -> Mutant | None:
     shown = node.test if isinstance(node, ast.If) else node
     before = ast.unparse(copy.deepcopy(shown))
     change_node(node, rng)
+    simple = [each for each in ast.walk(tree) if isinstance(each, ast.stmt) and not hasattr(each, "body")]
+    last = next((each.end_lineno for each in simple if node in ast.walk(each)), node.lineno)
     after = ast.unparse(node.test if isinstance(node, ast.If) else node)
     return Mutant(
-        file=str(path.relative_to(ROOT)), line=node.lineno, change=f"{before} -> {after}", text=ast.unparse(tree)
+        file=str(path.relative_to(ROOT)),
+        line=node.lineno,
+        last_line=last or node.lineno,
+        change=f"{before} -> {after}",
+        text=ast.unparse(tree),
     )
 
 
@@ -123,38 +142,102 @@ def choose_tests(file: Path) -> list[str]:
     return sorted(str(each.relative_to(ROOT)) for each in chosen)
 
 
-def try_mutant(mutant: Mutant, scratch: Path, sound: set[str]) -> str:
-    """Run the tests with a change: killed, survived, or untested.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sound:
+    """A test file without a change."""
 
-    `sound` collects the tests that are known to pass without a change.
-    """
-    tests = choose_tests(ROOT / mutant.file)
-    if not tests:
-        return "untested"
-    if new := [each for each in tests if each not in sound]:
-        if run_tests(new, scratch):
-            raise SystemExit(f"{', '.join(new)}: these fail without any change; mend them first")
-        sound.update(new)
+    seconds: float
+    lines: dict[str, frozenset[int]]
+    """File of the project -> lines that were run."""
+
+
+class Runs:
+    """Runs of test files without a change, each made once."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._done: dict[str, Sound] = {}
+        self._one: dict[str, Lock] = {}
+
+    def find(self, test: str, scratch: Path) -> Sound:
+        """Return what a test file runs."""
+        with self._lock:
+            mine = self._one.setdefault(test, Lock())
+        with mine:
+            if test not in self._done:
+                self._done[test] = run_sound(test, scratch)
+            return self._done[test]
+
+
+def run_sound(test: str, scratch: Path) -> Sound:
+    """Run a test file under coverage."""
+    data_file = scratch / ".coverage"
+    data_file.unlink(missing_ok=True)
+    start = time.perf_counter()
+    sources = ",".join(str(scratch / part / package) for package, part in PACKAGES.items())
+    words = ["coverage", "run", f"--data-file={data_file}", f"--source={sources}", "-m", "pytest"]
+    if failed := run_tests([test], scratch, words, 3600):
+        raise SystemExit(f"{test} fails without any change; mend it first:\n{failed}")
+    seconds = time.perf_counter() - start
+    data = CoverageData(str(data_file))
+    data.read()
+    files = {str(Path(each).relative_to(scratch)): each for each in data.measured_files()}
+    return Sound(seconds=seconds, lines={name: frozenset(data.lines(each) or ()) for name, each in files.items()})
+
+
+def try_mutant(mutant: Mutant, scratch: Path, runs: Runs) -> str:
+    """Run the tests with a change: killed, survived, or untested (no nearby test runs the line)."""
     target = scratch / mutant.file
     whole = target.read_text(encoding="utf-8")
+    sound = {test: runs.find(test, scratch) for test in choose_tests(ROOT / mutant.file)}
+    if not any(mark in whole for mark in COMPILED):
+        lines = frozenset(range(mutant.line, mutant.last_line + 1))
+        sound = {test: one for test, one in sound.items() if lines & one.lines.get(mutant.file, frozenset())}
+    if not sound:
+        return "untested"
     target.write_text(mutant.text, encoding="utf-8")
     try:
-        return "killed" if run_tests(tests, scratch) else "survived"
-    except subprocess.TimeoutExpired:
-        return "killed"
+        for test, one in sorted(sound.items(), key=lambda each: each[1].seconds):
+            try:
+                if run_tests([test], scratch, ["pytest"], LONGEST_TIMES * one.seconds + LONGEST_S):
+                    return "killed"
+            except subprocess.TimeoutExpired:
+                return "killed"
     finally:
         target.write_text(whole, encoding="utf-8")
+    return "survived"
 
 
-def run_tests(tests: list[str], scratch: Path) -> bool:
-    """Run tests on the copy until one fails; return whether one did, or could not be loaded."""
+def run_tests(tests: list[str], scratch: Path, words: list[str], longest_s: float) -> str:
+    """Run tests on the copy until one fails; return what pytest says then, nothing if all pass."""
     paths = os.pathsep.join(str(scratch / part) for part in ("pipeline", "stages", "tests"))
-    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
+    command = [sys.executable, "-m", *words, "-q", "-x", "-p", "no:cacheprovider", *tests]
     environment = os.environ | {"PYTHONPATH": paths}
-    done = subprocess.run(command, cwd=scratch, env=environment, capture_output=True, timeout=LONGEST_S, check=False)
+    done = subprocess.run(command, cwd=scratch, env=environment, capture_output=True, timeout=longest_s, check=False)
     if done.returncode not in (0, 1, 2, 4):  # passed, failed, broken while loading
         raise SystemExit(f"pytest ended with {done.returncode}:\n{done.stdout.decode()[-2000:]}")
-    return done.returncode != 0
+    return done.stdout.decode()[-2000:] or "no output" if done.returncode else ""
+
+
+def draw_mutants(count: int, seed: int, only: str, without: str) -> list[Mutant]:
+    """Draw changes, from files in proportion to their length, as mistakes are."""
+    rng = random.Random(seed)
+    files = [each for package, part in PACKAGES.items() for each in sorted((ROOT / part / package).rglob("*.py"))]
+    names = {each: str(each.relative_to(ROOT)) for each in files}
+    files = [each for each in files if only in names[each] and not (without and without in names[each])]
+    lengths = [each.stat().st_size for each in files]
+    mutants: list[Mutant] = []
+    while len(mutants) < count:
+        mutant = draw_mutant(rng.choices(files, lengths)[0], rng)
+        if mutant is not None:
+            mutants.append(mutant)
+    return mutants
+
+
+def copy_project(folder: Path) -> Path:
+    """Return a copy of the project that may be changed."""
+    shutil.copytree(ROOT, folder, ignore=shutil.ignore_patterns(".venv", ".git", ".*_cache", "__pycache__"))
+    return folder
 
 
 def main() -> int:
@@ -163,35 +246,48 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", help="files whose path holds this")
-    parser.add_argument("--json", type=Path)
+    parser.add_argument("--without", default="", help="not files whose path holds this")
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--json", type=Path, help="written after each change; those in it are not tried again")
     options = parser.parse_args()
-    rng = random.Random(options.seed)
-    files = [each for package, part in PACKAGES.items() for each in sorted((ROOT / part / package).rglob("*.py"))]
-    # files in proportion to their length, as mistakes are
-    files = [each for each in files if options.only in str(each.relative_to(ROOT))]
-    lengths = [each.stat().st_size for each in files]
+    mutants = draw_mutants(5 if options.quick else options.count, options.seed, options.only, options.without)
     rows: list[dict] = []
-    sound: set[str] = set()
-    with tempfile.TemporaryDirectory() as folder:
-        scratch = Path(folder) / "copy"
-        shutil.copytree(ROOT, scratch, ignore=shutil.ignore_patterns(".venv", ".git", ".*_cache", "__pycache__"))
-        while len(rows) < (5 if options.quick else options.count):
-            mutant = draw_mutant(rng.choices(files, lengths)[0], rng)
-            if mutant is None:
-                continue
-            result = "equivalent" if mutant.change in EQUIVALENT else try_mutant(mutant, scratch, sound)
+    if options.json and options.json.exists():
+        rows = json.loads(options.json.read_text(encoding="utf-8"))["changes"]
+    known = {(row["file"], row["line"], row["change"]) for row in rows}
+    left = [each for each in mutants if (each.file, each.line, each.change) not in known]
+    runs, lock, copies = Runs(), Lock(), SimpleQueue[Path]()
+
+    def try_one(mutant: Mutant) -> None:
+        scratch = copies.get()
+        try:
+            result = "equivalent" if mutant.change in EQUIVALENT else try_mutant(mutant, scratch, runs)
+        finally:
+            copies.put(scratch)
+        with lock:
             rows.append({**asdict(mutant), "result": result, "text": ""})
             print(f"{result:10} {mutant.file}:{mutant.line}  {mutant.change}", flush=True)
-    counts = {
+            if options.json:
+                counts = count_results(rows)
+                found = {"seed": options.seed, "counts": counts, "changes": rows}
+                options.json.write_text(json.dumps(found, indent=2), encoding="utf-8")
+
+    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(options.workers) as pool:
+        for number in range(options.workers):
+            copies.put(copy_project(Path(folder) / f"copy{number}"))
+        list(pool.map(try_one, left))
+    counts = count_results(rows)
+    listed = ", ".join(f"{count} {name}" for name, count in counts.items())
+    killed = 100 * counts["killed"] / max(len(rows) - counts["equivalent"], 1)
+    print(f"\n{len(rows)} changes: {listed}; {killed:.0f} % of those not equivalent killed")
+    return 0
+
+
+def count_results(rows: list[dict]) -> dict[str, int]:
+    """Count the changes by result."""
+    return {
         name: sum(row["result"] == name for row in rows) for name in ("killed", "survived", "untested", "equivalent")
     }
-    listed = ", ".join(f"{count} {name}" for name, count in counts.items())
-    judged = len(rows) - counts["equivalent"]
-    killed = 100 * counts["killed"] / max(judged, 1)
-    print(f"\n{len(rows)} changes: {listed}; {killed:.0f} % of those not equivalent killed")
-    if options.json:
-        options.json.write_text(json.dumps({"seed": options.seed, "counts": counts, "changes": rows}, indent=2))
-    return 0
 
 
 if __name__ == "__main__":

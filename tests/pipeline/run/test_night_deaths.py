@@ -6,7 +6,9 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from distributed import Client
 
+from glasswright.run.workers.dask_runner import DaskRunner
 from support.night_bench import shots_of
 
 
@@ -29,6 +31,25 @@ def test_a_shot_that_kills_or_hangs_its_worker_is_named_and_affects_no_other(ben
     assert tickets["T-0005"]["refusals"] == []
     code, summary = bench.run(capsys, "--workers", "1", "--time-limit", "3")
     assert (code, summary["measured"]) == (13, 0)
+
+
+def test_a_scheduler_of_this_process_that_is_slow_is_not_gone(bench, capsys, monkeypatch):
+    """On a machine busy with other work, a night lost its own scheduler and its workers."""
+    bench.add_ticket(1)
+    look, slow = Client.sync, iter(range(3))
+
+    def look_slowly(self, function, *given, callback_timeout=None, **named):
+        if callback_timeout is not None and next(slow, None) is not None:
+            raise TimeoutError(f"timed out after {callback_timeout} s")
+        return look(self, function, *given, callback_timeout=callback_timeout, **named)
+
+    lost = []
+    monkeypatch.setattr(Client, "sync", look_slowly)
+    monkeypatch.setattr(DaskRunner, "_lose_scheduler", lambda *given: lost.append(given))
+    code, summary = bench.run(capsys, "--workers", "1")
+    assert (code, summary["measured"]) == (0, 21)
+    assert next(slow, None) is None
+    assert not lost
 
 
 @pytest.mark.parametrize("options", [("--serial",), ("--workers", "2")])

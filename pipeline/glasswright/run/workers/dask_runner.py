@@ -73,6 +73,8 @@ FETCHING_S: Final = 10.0
 """Time limit for fetching a result, which is small; its worker may have died since it reported the result."""
 ANSWER_S: Final = 60.0
 """Time for a worker to describe itself: it imports the libraries first, perhaps from a slow disk."""
+ANSWER_HERE_S: Final = 600.0
+"""The same for workers on this machine, whose processes have started: it may only be busy."""
 WITHOUT_WORKERS_S: Final = 120.0
 """Time that a night waits when no worker is left; a nanny or service manager may start others."""
 LOOK_S: Final = 0.5
@@ -117,6 +119,7 @@ class DaskRunner:
         self.workers = max(workers, 1)
         self.width = UNITS_A_WORKER * self.workers
         self._count, self._address = workers, address
+        self._answer_s = ANSWER_S if address else ANSWER_HERE_S
         self._question, self._limits = question, limits
         self._stack = ExitStack()
         self._cluster: Any = None
@@ -317,8 +320,10 @@ class DaskRunner:
             present = dict(
                 self._client.sync(self._client.scheduler.ncores, workers=None, callback_timeout=CONNECTING_S)
             )
-        except (OSError, CommClosedError, TimeoutError, RuntimeError, ValueError):
-            self._lose_scheduler(clock)
+        except (OSError, CommClosedError, RuntimeError, ValueError) as error:
+            # on a busy machine the scheduler in this process may be slow, but it is not gone
+            if self._cluster is None or not isinstance(error, TimeoutError):
+                self._lose_scheduler(clock)
             return
         for number, sent in list(self._sent.items()):
             if sent.worker not in present or clock > sent.due:
@@ -336,7 +341,7 @@ class DaskRunner:
             if present[worker] != 1:
                 self._refuse(worker, f"has {present[worker]} threads: start it with --nthreads 1")
             else:
-                self._send("", worker, ANSWER_S, pickle.dumps(self._question))
+                self._send("", worker, self._answer_s, pickle.dumps(self._question))
         self._note_width()
         if self._accepted or asked or not (self._waiting or self._sent):
             self._workers_seen_at = clock
@@ -393,7 +398,7 @@ class DaskRunner:
         WorkersError
             If no worker is accepted.
         """
-        deadline = time.monotonic() + ANSWER_S
+        deadline = time.monotonic() + self._answer_s
         self._workers_seen_at = time.monotonic()
         while time.monotonic() < deadline:
             self._look()
@@ -423,7 +428,8 @@ class DaskRunner:
         from distributed import Client
 
         try:
-            self._client = Client(self._cluster or self._address, timeout=CONNECTING_S, set_as_default=False)  # type: ignore[no-untyped-call]
+            longest = CONNECTING_S if self._cluster is None else self._answer_s
+            self._client = Client(self._cluster or self._address, timeout=longest, set_as_default=False)  # type: ignore[no-untyped-call]
         except (OSError, ValueError, TypeError, RuntimeError) as error:
             what = f"the scheduler at {self._address} cannot be reached ({type(error).__name__}: {error})"
             raise WorkersError(
