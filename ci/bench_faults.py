@@ -64,7 +64,7 @@ def read_night(folder: Path, model: str) -> list[Reading]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--quick", action="store_true", help="twenty lenses, in a few minutes")
+    parser.add_argument("--quick", action="store_true", help="seventeen lenses, in a few minutes")
     parser.add_argument("--strengths", action="store_true", help="single faults at strengths from 0.2 to 1.5")
     parser.add_argument("--rounds", type=int, default=2, help="lenses of each fault, strength and model")
     parser.add_argument("--least", type=float, default=0.0, help="weaker faults are left out")

@@ -36,12 +36,12 @@ def limits_not_kept(ledger, number):
 
 def test_sound_autofocus_keeps_its_limits_and_an_offset_holds_the_lens(whole_night, capsys):
     folder, ledger = whole_night
-    assert read_truth(folder, "T-0005")["faults"][0]["name"] == "autofocus_offset"
+    assert read_truth(folder, "T-0003")["faults"][0]["name"] == "autofocus_offset"
     assert limits_not_kept(ledger, "T-0001") == {}
     assert gate(ledger, "T-0001", capsys)[0] == 0
-    assert gate(ledger, "T-0005", capsys)[0] == 10
-    assert limits_not_kept(ledger, "T-0005")["measure_focus_offset.green.shift_um"] == "FAIL"
-    for number in ("T-0001", "T-0005"):
+    assert gate(ledger, "T-0003", capsys)[0] == 10
+    assert limits_not_kept(ledger, "T-0003")["measure_focus_offset.green.shift_um"] == "FAIL"
+    for number in ("T-0001", "T-0003"):
         (wide, *_) = compare(folder, ledger, number)
         found, (true,) = wide.results["measure_focus_offset"], wide.truth["ramp"]["shots"]
         for colour in ("red", "green", "blue"):
