@@ -31,7 +31,8 @@ TAIL_BINS: Final = 8
 BINS: Final = CORE_BINS + 2 * TAIL_BINS
 """Steps of distance. Core and tail together reach FITTED_REACH of `shapes`."""
 LEAST_CELLS: Final = 8
-"""Fewest cells with a known scatter from which a side's noise is estimated: half of one ring of directions."""
+"""Fewest cells with a known scatter from which a side's noise is estimated: half of one ring of directions. With fewer
+it is estimated from whole rings, which need as many degrees of freedom."""
 LEAST_TYPICAL: Final = 0.3
 """The typical scatter of a cell is the median, and at least this share of the mean. With one degree of freedom, the
 fewest, the median of chi-square is 0.45 of its mean; it is 0 where most cells hold a single level."""
@@ -153,6 +154,27 @@ def _freedom(pixels: float) -> float:
 
 
 @part
+def _ring_variance(cell: Array) -> float:
+    """Return the variance of pixels about the mean light of their ring, all directions together; NaN if too few.
+
+    In a small disc most cells of a plane with every fourth pixel hold one pixel or none.
+    """
+    spread, freedom = 0.0, 0.0
+    for k in range(cell.shape[1]):
+        number, light, square = 0.0, 0.0, 0.0
+        for direction in range(DIRECTIONS):
+            own = cell[direction, k]
+            if own[NUMBER] >= 1:
+                number += own[NUMBER]
+                light += own[NUMBER] * own[LIGHT_MEAN]
+                square += own[SCATTER] + own[NUMBER] * own[LIGHT_MEAN] ** 2
+        if number >= 2:
+            spread += max(square - light * light / number, 0.0)
+            freedom += number - 1
+    return max(spread / freedom, LEAST_VARIANCE) if freedom >= LEAST_CELLS else math.nan
+
+
+@part
 def plateau_variance(cell: Array, variance: Array) -> None:
     """Fill the pixel variance of the dark and of the light side, (2,), from the scatter within the tails' cells.
 
@@ -170,7 +192,7 @@ def plateau_variance(cell: Array, variance: Array) -> None:
                     scatter[at] = cell[direction, k, SCATTER] / freedom
                     at += 1
         if at < LEAST_CELLS:
-            variance[side] = math.nan
+            variance[side] = _ring_variance(cell[:, first : first + TAIL_BINS])
             continue
         typical = max(np.median(scatter[:at]), LEAST_TYPICAL * np.mean(scatter[:at]))
         spread, freedoms = 0.0, 0.0

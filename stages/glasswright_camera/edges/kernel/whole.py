@@ -27,6 +27,7 @@ from glasswright_camera.edges.kernel.discs import (
     MEASURED,
     MISFIT,
     MOST_LEFT_OUT,
+    NO_LEVEL,
     NOISE,
     NOT_CONVERGED,
     PROFILE_STEP,
@@ -514,7 +515,10 @@ def fit_whole_discs(
             own[CENTRE : CENTRE + 2] = math.nan
             if not found[plane]:
                 continue
-            is_small = blurred[plane, which] and not fitted[WIDTH] < (LEAST_BLUR * radius_px) ** 2
+            # a disc of too few pixels is small too, whatever its blur
+            is_small = blurred[plane, which] and (
+                own[ENDING] == NO_LEVEL or not fitted[WIDTH] < (LEAST_BLUR * radius_px) ** 2
+            )
             if blurred[plane, which] and not is_small and own[ENDING] != MEASURED:
                 # the disc is large for its blur: its edge failed for another reason
                 continue
