@@ -23,8 +23,9 @@ SCATTER_UM = 1.5
 """Standard deviation of the focus of a healthy autofocus, at the sensor."""
 ZOOM_BOARD = 0.064
 """Largest magnification of the board at a zoom's longest focal length."""
-ZOOM_SHIFT_UM = 60.0
-"""Change of best focus by the fault `zoom_shift` at severity 1, from the longest focal length to a very short one."""
+ZOOM_SHIFT_UM = 30.0
+"""Change of best focus by the fault `zoom_shift` at severity 1, from the longest focal length to a very short one. With
+twice as much the sharp plane of a 24 mm lens lies beyond the board."""
 OFFSET_UM = 16.0
 """Focus error of the fault `autofocus_offset` at severity 1."""
 BOARD = Lighting(exposure_frac=0.6, gradient=(0.01, 0.02))
