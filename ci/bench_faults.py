@@ -1,6 +1,6 @@
 """Accuracy of the diagnosis: rehearsed lenses with known faults, and healthy ones.
 
-python ci/bench_faults.py [--quick | --strengths [--rounds N] [--least STRENGTH]] [--json FILE] [--keep FOLDER]
+python ci/bench_faults.py [--quick | --strengths [--rounds N] [--least S] [--most S]] [--json FILE] [--keep FOLDER]
 """
 
 from __future__ import annotations
@@ -11,10 +11,12 @@ import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 from faults_nights import ZOOM, FaultNight, plan_few, plan_nights, plan_strengths
-from faults_score import Reading, print_score, print_strengths, read_diagnosis, score, score_strengths
+from faults_score import Reading, make_reading, print_score, print_strengths, read_diagnosis, score, score_strengths
 
 ROOT = Path(__file__).resolve().parents[1]
 PLANS = ROOT / "configs/plans"
@@ -68,24 +70,34 @@ def main() -> None:
     parser.add_argument("--strengths", action="store_true", help="single faults at strengths from 0.2 to 1.5")
     parser.add_argument("--rounds", type=int, default=2, help="lenses of each fault, strength and model")
     parser.add_argument("--least", type=float, default=0.0, help="weaker faults are left out")
-    parser.add_argument("--json", type=Path, help="write the table there")
+    parser.add_argument("--most", type=float, default=1.5, help="stronger faults are left out")
+    parser.add_argument("--json", type=Path, help="keep readings and table there; nights in it are not repeated")
     parser.add_argument("--keep", type=Path, help="rehearse into this folder, and use what is there")
     parser.add_argument("--workers", type=int, default=2)
     given = parser.parse_args()
     start = time.perf_counter()
+    nights = (
+        plan_strengths(given.rounds, given.least, given.most)
+        if given.strengths
+        else plan_few()
+        if given.quick
+        else plan_nights()
+    )
+    kept: dict[str, list[dict[str, Any]]] = {}
+    if given.json and given.json.exists():
+        kept = json.loads(given.json.read_text(encoding="utf-8"))["nights"]
     readings: list[Reading] = []
-    with tempfile.TemporaryDirectory() as fresh:
-        nights = (
-            plan_strengths(given.rounds, given.least)
-            if given.strengths
-            else plan_few()
-            if given.quick
-            else plan_nights()
-        )
-        for night in nights:
-            folder = (given.keep or Path(fresh)) / night.name
-            rehearse(night, folder, given.workers)
-            readings += read_night(folder, night.model)
+    for night in nights:
+        if night.name not in kept:
+            # a night's raw files are half a gigabyte
+            with tempfile.TemporaryDirectory() as fresh:
+                folder = (given.keep or Path(fresh)) / night.name
+                rehearse(night, folder, given.workers)
+                kept[night.name] = [asdict(each) for each in read_night(folder, night.model)]
+            if given.json:
+                given.json.write_text(json.dumps({"nights": kept}, indent=1) + "\n", encoding="utf-8")
+        readings += [make_reading(each) for each in kept[night.name]]
+        print(f"{night.name}: {len(readings)} lenses, {time.perf_counter() - start:.0f} s", file=sys.stderr, flush=True)
     table: object
     if given.strengths:
         table = rows = score_strengths(readings)
@@ -93,9 +105,9 @@ def main() -> None:
     else:
         table = scored = score(readings)
         print_score(scored)
-    print(f"took {time.perf_counter() - start:.0f} s")
     if given.json:
-        given.json.write_text(json.dumps(table, indent=1) + "\n", encoding="utf-8")
+        given.json.write_text(json.dumps({"nights": kept, "table": table}, indent=1) + "\n", encoding="utf-8")
+    print(f"took {time.perf_counter() - start:.0f} s")
 
 
 if __name__ == "__main__":

@@ -128,16 +128,17 @@ STRENGTHS = (0.2, 0.35, 0.5, 0.7, 1.0, 1.5)
 """Relative to a fault's default strength; at 0.2 most stay within the card's limits, at 1.5 all are obvious."""
 
 
-def plan_strengths(rounds: int, least: float) -> tuple[FaultNight, ...]:
-    """Return nights with every fault at every strength from `least` on, and with double faults, on three models: 3 x 11
-    single faults a strength, and 3 x 8 double ones, in each round."""
+def plan_strengths(rounds: int, least: float, most: float) -> tuple[FaultNight, ...]:
+    """Return nights with every fault at every strength from `least` to `most`, and with double faults of strength 1, on
+    three models: 3 x 11 single faults a strength, and 3 x 8 double ones, in each round."""
     nights = []
     for turn in range(rounds):
         for number, strength in enumerate(STRENGTHS):
             faults = tuple(f"{fault}:{strength:g}" for fault in PLAIN)
-            if strength >= least:
+            if least <= strength <= most:
                 nights += [_night(turn, number, place, f"{strength:g}", faults) for place in range(len(SHORT))]
-        nights += [_night(turn, 6, place, "pairs", PLAIN_PAIRS) for place in range(len(SHORT))]
+        if least <= 1 <= most:
+            nights += [_night(turn, 6, place, "pairs", PLAIN_PAIRS) for place in range(len(SHORT))]
     return tuple(nights)
 
 

@@ -54,6 +54,11 @@ class Reading:
         return bool(self.not_there & set(self.likely))
 
 
+def make_reading(data: Mapping[str, Any]) -> Reading:
+    """Return a reading that was kept as JSON."""
+    return Reading(**{name: tuple(value) if isinstance(value, list) else value for name, value in data.items()})
+
+
 def read_diagnosis(ledger: Path, ticket: str, faults: Mapping[str, float]) -> Reading:
     """Return the diagnosis of a ticket from the ledger.
 
@@ -171,12 +176,12 @@ def score_strengths(readings: Sequence[Reading]) -> list[dict[str, Any]]:
 
 def print_strengths(rows: Sequence[Mapping[str, Any]]) -> None:
     """Print a line per strength, and every lens with a wrong diagnosis."""
-    print("strength  lenses  named  nothing  others only  likely  wrong  another beside it  likely right at least")
+    print("strength  lenses  named  nothing  others only  likely  wrong  likely right at least")
     for row in rows:
         print(
             f"{row['strength']:8}  {row['lenses']:6}  {row['named']:5}  {row['nothing']:7}  {row['only_others']:11}"
-            f"  {row['likely']:6}  {row['likely_and_wrong']:5}  {row['likely_and_another']:17}"
-            f"  {row['right_at_least']:23.1%}"
+            f"  {row['likely']:6}  {row['likely_and_wrong']:5}"
+            f"  {row['right_at_least']:21.1%}"
         )
     for row in rows:
         for each in row["not_named"] if row["strength"] != "all" else ():

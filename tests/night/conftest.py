@@ -44,7 +44,7 @@ def scored_nights(tmp_path_factory):
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert "false alarms, upper end of the 95 % interval" in done.stdout
-    return folder, json.loads(out.read_text(encoding="utf-8"))
+    return folder, json.loads(out.read_text(encoding="utf-8"))["table"]
 
 
 @pytest.fixture(scope="session")
