@@ -35,6 +35,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from commission_night import print_night
 
+from glasswright import Unmeasurable
 from glasswright.config import check, find_shipped, read_config, scan_yaml
 from glasswright_camera.commissioning.ink_step import average_folders
 from glasswright_camera.commissioning.print_step import CORNER_HEIGHT, trace_shot
@@ -356,29 +357,37 @@ def main() -> None:
         if given.json:
             given.json.write_text(json.dumps(row, indent=1) + "\n", encoding="utf-8")
         return
-    trials: list[Trial] = []
-    for name in given.steps or list(TRUTHS):
-        seconds = []
-        for seed in range(given.first, given.first + (2 if given.quick else given.seeds)):
-            found, shots, spent = try_step(name, seed)
-            trials += found
-            seconds.append(spent)
-        print(f"{name}: {shots} shots of {MEGAPIXELS[name]} MP, {np.median(seconds):.1f} s", flush=True)
-    rows = list(summarise(trials))
-    if "ink" in (given.steps or TRUTHS):
-        print_pairs()
+    rows: list[dict[str, Any]] = []
     print(
         f"{'constant':34}{'trials':>7}{'within 2 u':>12}{'rms e/u':>9}{'mean e/u':>9}{'mean e':>11}"
         f"{'median u':>10}{'u/ceiling':>11}"
     )
-    for row in rows:
+    for name in given.steps or list(TRUTHS):
+        trials: list[Trial] = []
+        seconds, refused = [], 0
+        for seed in range(given.first, given.first + (2 if given.quick else given.seeds)):
+            try:
+                found, shots, spent = try_step(name, seed)
+            except Unmeasurable as failure:
+                refused += 1
+                print(f"{name}, seed {seed}: {failure}")
+                continue
+            trials += found
+            seconds.append(spent)
+        for row in summarise(trials):
+            rows.append(row)
+            print(
+                f"{row['step'] + '.' + row['constant']:34}{row['trials']:7d}{row['within_2u']:12.2f}"
+                f"{row['rms_error_over_u']:9.2f}{row['mean_error_over_u']:9.2f}{row['mean_error']:11.2g}"
+                f"{row['median_u']:10.2g}{row['largest_u_over_ceiling']:11.2f}"
+            )
         print(
-            f"{row['step'] + '.' + row['constant']:34}{row['trials']:7d}{row['within_2u']:12.2f}"
-            f"{row['rms_error_over_u']:9.2f}{row['mean_error_over_u']:9.2f}{row['mean_error']:11.2g}{row['median_u']:10.2g}"
-            f"{row['largest_u_over_ceiling']:11.2f}"
+            f"{name}: {shots} shots of {MEGAPIXELS[name]} MP, {np.median(seconds):.1f} s, {refused} refused", flush=True
         )
-    if given.json:
-        given.json.write_text(json.dumps(rows, indent=1) + "\n", encoding="utf-8")
+        if given.json:
+            given.json.write_text(json.dumps(rows, indent=1) + "\n", encoding="utf-8")
+    if "ink" in (given.steps or TRUTHS):
+        print_pairs()
 
 
 if __name__ == "__main__":

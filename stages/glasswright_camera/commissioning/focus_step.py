@@ -15,7 +15,7 @@ from glasswright_camera.chart.locate_ramp import locate_ramp
 from glasswright_camera.commissioning.shots import find_body, find_day, is_rehearsed, list_shots, refuse_copies
 from glasswright_camera.commissioning.step_result import StepResult, StepValue
 from glasswright_camera.edges.trace_ramp import trace_ramp
-from glasswright_camera.focus.reading import find_focus, main_plane, read_setting
+from glasswright_camera.focus.reading import Found, find_focus, main_plane, read_setting
 from glasswright_camera.raw.stage import decode_raw
 
 if TYPE_CHECKING:
@@ -87,6 +87,8 @@ class StepSize:
     f_number: float
     scatter_um: float = 0.0
     """Scatter of single steps about a straight line."""
+    left_out: tuple[str, ...] = ()
+    """Shots that could not be measured, each with the reason."""
 
 
 def commission_focus(folder: Path, stand: Stand, today: date) -> StepResult:
@@ -151,30 +153,44 @@ def _with_angle(stand: Stand, angle: Declared | None) -> Stand:
 def measure_step(shots: Sequence[Shot], stand: Stand) -> StepSize:
     """Measure the focus step: the best focus moves along the ramp, whose geometry is known.
 
+    A shot whose best focus lies beyond the ramp leaves a gap.
+
     Raises
     ------
     Unmeasurable
-        If there are too few shots, or they have several f-numbers.
+        If too few shots can be measured, or they have several f-numbers.
     """
     if len(shots) < FEWEST_STEPS:
         raise Unmeasurable(
             f"{format_count(len(shots), 'shot')} of the ramp: at least {FEWEST_STEPS} are needed, one step apart"
         )
-    found, f_numbers = [], set()
+    found: list[Found | None] = []
+    f_numbers, left_out = set(), []
     for shot in shots:
         mosaic = replace(decode_raw(shot, stand), setting=shot.setting)
-        trace = replace(trace_ramp(mosaic, locate_ramp(mosaic, stand), stand, None), setting=shot.setting)
-        lens = read_setting(trace)
-        f_numbers.add(lens.f_number)
-        found.append(find_focus(trace, main_plane(trace), lens))
+        try:
+            trace = replace(trace_ramp(mosaic, locate_ramp(mosaic, stand), stand, None), setting=shot.setting)
+            lens = read_setting(trace)
+            f_numbers.add(lens.f_number)
+            found.append(find_focus(trace, main_plane(trace), lens))
+        except Unmeasurable as failure:
+            found.append(None)
+            left_out.append(f"{shot.name}: {failure}")
     if len(f_numbers) > 1:
         raise Unmeasurable("the shots of the ramp have several f-numbers: shoot all at one")
-    return fit_step(
-        np.array([each.shift_um for each in found]),
-        float(np.sqrt(np.mean([each.shift_um_u**2 for each in found]))),
-        float(np.hypot(max(each.angle_u_frac for each in found), RAMP_U_FRAC)),
+    measured = [each for each in found if each is not None]
+    if len(measured) < FEWEST_STEPS:
+        raise Unmeasurable(
+            f"{len(measured)} of {format_count(len(shots), 'shot')} of the ramp can be measured, and {FEWEST_STEPS} are "
+            f"needed: {'; '.join(left_out)}"
+        )
+    size = fit_step(
+        np.array([each.shift_um if each is not None else np.nan for each in found]),
+        float(np.sqrt(np.mean([each.shift_um_u**2 for each in measured]))),
+        float(np.hypot(max(each.angle_u_frac for each in measured), RAMP_U_FRAC)),
         f_numbers.pop(),
     )
+    return replace(size, left_out=tuple(left_out))
 
 
 def fit_step(shift_um: Array, noise_um: float, shared_u_frac: float, f_number: float) -> StepSize:
@@ -185,7 +201,7 @@ def fit_step(shift_um: Array, noise_um: float, shared_u_frac: float, f_number: f
     Parameters
     ----------
     shift_um
-        (shots,): best focus at the sensor.
+        (shots,): best focus at the sensor, NaN where it is not known.
     noise_um
         Standard uncertainty of one, from noise.
     shared_u_frac
@@ -193,7 +209,8 @@ def fit_step(shift_um: Array, noise_um: float, shared_u_frac: float, f_number: f
     f_number
         Of the shots.
     """
-    number = np.arange(len(shift_um), dtype=np.float64)
+    known = np.isfinite(shift_um)
+    number, shift_um = np.flatnonzero(known).astype(np.float64), shift_um[known]
     design = np.column_stack([np.ones(len(number)), number])
     terms = np.linalg.lstsq(design, shift_um, rcond=None)[0]
     scatter = float(np.sqrt(np.sum((shift_um - design @ terms) ** 2) / (len(number) - 2)))
@@ -247,6 +264,7 @@ def _describe(size: StepSize | None, angle: Declared | None, stand: Stand, *, me
     if size is None:
         notes.append("the focus step is not determined: tilt and curvature in micrometres are not known either")
     elif measured:
+        notes += [f"left out: {each}" for each in size.left_out]
         notes.append(
             f"single steps scatter by {size.scatter_um:.2g} um about a straight line; the ramp's angle is part of u"
         )

@@ -36,6 +36,15 @@ def test_the_step_is_the_slope_of_the_foci():
     assert fit(-12.0 * np.arange(7)).um == pytest.approx(12.0)
 
 
+def test_a_shot_that_is_missing_leaves_a_gap():
+    shifts = 12.0 * np.arange(7)
+    shifts[[0, 3]] = np.nan
+    found = fit(shifts)
+    assert found.um == pytest.approx(12.0)
+    # 1, 2, 4, 5 and 6 about 3.6
+    assert found.um_u == pytest.approx(0.2 / np.sqrt(17.2))
+
+
 def test_the_boards_angle_goes_wholly_into_the_step():
     assert fit(12.0 * np.arange(7), u=1e-6, shared_u_frac=0.01).um_u == pytest.approx(0.12, rel=1e-3)
 
