@@ -181,7 +181,7 @@ def measure_step(shots: Sequence[Shot], stand: Stand) -> StepSize:
     measured = [each for each in found if each is not None]
     if len(measured) < FEWEST_STEPS:
         raise Unmeasurable(
-            f"{len(measured)} of {format_count(len(shots), 'shot')} of the ramp can be measured, and {FEWEST_STEPS} are "
+            f"{len(measured)} of {format_count(len(shots), 'shot')} of the ramp can be measured, {FEWEST_STEPS} are "
             f"needed: {'; '.join(left_out)}"
         )
     size = fit_step(
