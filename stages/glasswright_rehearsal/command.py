@@ -145,6 +145,7 @@ def rehearse(
     if not source.is_file():
         raise click.BadParameter(f"there is no file {source}: name another, or omit the option", param_hint="--stand")
     night = Night(out=out, model=model or PLANS[plan], stand=source, **options)  # type: ignore[arg-type]
+    night = _leave_out_ramps(night)
     _refuse_mistakes(night.model, night.faults, night.tickets, night.sensor, night.files)
     _refuse_shaking(night.faults, night.shaken_shots, night.files, night.shakes)
     if out.exists() and any(out.iterdir()):
@@ -168,6 +169,26 @@ def rehearse(
     written_tickets = _write_tickets(night, min(workers, night.tickets))
     for number in watch_progress(written_tickets, night.tickets, "writing tickets"):
         click.echo(f"ticket: {out / 'tickets' / number}")
+
+
+def _leave_out_ramps(night: Night) -> Night:
+    """Return the night without shots of the inclined board, where the stand has none; refuse what needs one."""
+    from glasswright_rehearsal.faults.kinds import FOCUS_FAULTS
+    from glasswright_rehearsal.night.stand_files import read_stand
+
+    try:
+        has_ramp = read_stand(night.stand).ramp is not None
+    except ValueError as error:
+        raise click.ClickException(str(error)) from error
+    if has_ramp:
+        return night
+    without = f"the stand {night.stand} names no board under `ramps`: print one (`glasswright print ramp`) and name it"
+    if night.ramp_shots or night.locked_ramps:
+        raise click.BadParameter(without, param_hint="--ramp-shots" if night.ramp_shots else "--locked-ramps")
+    unseen = [text for text in _each(night.faults) if text.partition(":")[0] in FOCUS_FAULTS]
+    if unseen:
+        raise click.BadParameter(f"{unseen[0]} shows only on an inclined board, and {without}", param_hint="--fault")
+    return replace(night, ramp_shots=0)
 
 
 def _refuse_place(out: Path) -> None:
@@ -249,10 +270,7 @@ def write_stand_of(out: Path, stand: Path, night: Night) -> Path:
     from glasswright_rehearsal.night.tickets import find_sensor_facts
     from glasswright_rehearsal.scene.layout import fill_magnification
 
-    try:
-        facts = read_stand(stand)
-    except ValueError as error:
-        raise click.ClickException(str(error)) from error
+    facts = read_stand(stand)
     frame = find_frame(night.megapixels, facts.pitch_um)
     layout = fit_layout(facts.layout, frame)
     magnification = fill_magnification(layout, frame.width_px, frame.height_px, frame.pitch_um, FILL_FRAC)

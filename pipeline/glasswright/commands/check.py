@@ -25,7 +25,7 @@ from glasswright.run.graph.lineage import roles_by_setting
 from glasswright.run.readiness import Bench, TicketOutlook, foresee
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
 
     from glasswright.config import Plan, StandFile, TicketFile
     from glasswright.config.schema.plugins import Plugins
@@ -109,7 +109,8 @@ def check(
     if as_json:
         click.echo(json.dumps(_as_data(findings, lines) | {"foreseen": [asdict(each) for each in outlooks]}, indent=2))
     else:
-        _print(findings, lines)
+        others = () if verbose or not read_tickets else _find_other_cards(read_cards or {}, read_tickets)
+        _print(findings, lines, others)
         if not findings.problems:
             click.echo("\n".join(describe_outlooks(outlooks, detail=verbose)), nl=bool(outlooks))
     return ConfigError.exit_code if findings.problems else code_of(outlooks)
@@ -234,9 +235,21 @@ def _format(
     return lines
 
 
-def _print(findings: Findings, lines: Mapping[str, str]) -> None:
-    for note in sorted(set(findings.notes)):
+def _find_other_cards(cards: Mapping[str, CardFile], tickets: Mapping[Path, TicketFile]) -> Collection[str]:
+    """Return the paths of the cards of lenses that none of the tickets is of."""
+    models = {ticket.lens.model for ticket in tickets.values()}
+    return {str(file.document.path) for model, file in cards.items() if model not in models}
+
+
+def _print(findings: Findings, lines: Mapping[str, str], others: Collection[str]) -> None:
+    """Print notes and lines; notes on the cards of other lenses are counted."""
+    notes = sorted(set(findings.notes))
+    shown = [note for note in notes if note.file not in others]
+    for note in shown:
         click.echo(f"{note} (a note)", err=True)
+    if len(shown) < len(notes):
+        left_out = format_count(len(notes) - len(shown), "note")
+        click.echo(f"{left_out} on cards of lenses that have no ticket here: -v lists them", err=True)
     if findings.problems:
         raise ConfigError(findings.problems)
     for name, line in lines.items():

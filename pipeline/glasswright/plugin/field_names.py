@@ -17,6 +17,8 @@ __all__ = ["FieldNames"]
 ATTRIBUTES: Final = ("FIELD_NAMES", "CAVEATS", "IN_ORDER")
 MEASURE: Final = re.compile(r"`?\b([a-z][a-z0-9_]*(?:\.[a-z][a-z0-9_]*)+_[a-z_]+)\b`?")
 """`step.field`: parts joined by dots; the last ends in a unit, unlike the name of a file."""
+QUOTED: Final = re.compile(r"`([a-z][a-z0-9_]*(?:\.[a-z][a-z0-9_]*)+)`")
+"""Any `step.field` in quotes, such as a text, which has no unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +49,8 @@ class FieldNames:
 
     def make_readable(self, text: str) -> str:
         """Return a sentence with each `step.field` replaced by its name, and each known caveat without underscores."""
-        named = MEASURE.sub(lambda match: self._replace(match[0], match[1]), text)
+        named = QUOTED.sub(lambda match: self._replace(match[0], match[1]), text)
+        named = MEASURE.sub(lambda match: self._replace(match[0], match[1]), named)
         return re.sub(r"\b[a-z]+(?:_[a-z]+)+\b", lambda match: self._space(match[0]), named)
 
     def _space(self, word: str) -> str:

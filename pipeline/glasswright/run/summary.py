@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import asdict, dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 from glasswright.formatting import format_count
@@ -27,6 +28,9 @@ STOPPED: Final = 1
 
 ORDER: Final = {"FAIL": 0, "UNKNOWN": 1, "REVIEW": 2, "": 3, "PASS": 4}
 LAST: Final = 5
+UNKNOWN: Final = "UNKNOWN"
+AWAY: Final = 2
+"""Distance of a skipped step that no limit without a value is on, nor has its setting."""
 MOST_NAMED: Final = 4
 """Number of shots named for one reason; the others are counted."""
 
@@ -140,14 +144,21 @@ def find_causes(report: TicketReport) -> list[str]:
         for each in report.refusals
         if each.status == Status.CRASHED or (each.status == Status.UNMEASURABLE and not report.reshoot)
     ]
-    never = [
-        f"{_name(report, each)}: {each.reason}"
-        for each in report.refusals
-        if each.status == Status.SKIPPED and BECAUSE not in each.reason
-    ]
-    lacking = never if report.verdict in ("", "UNKNOWN") else []
+    skipped = [each for each in report.refusals if each.status == Status.SKIPPED and BECAUSE not in each.reason]
+    never: dict[bool, list[str]] = {True: [], False: []}
+    for each in sorted(skipped, key=partial(_distance, report)) if report.verdict in ("", UNKNOWN) else ():
+        never[_distance(report, each) < AWAY].append(f"{_name(report, each)}: {each.reason}")
     others = [reason for reason in report.verdict_reasons if reason not in failed]
-    return list(dict.fromkeys([*failed, *report.unused, *shots, *broken, *lacking, *others]))
+    others.sort(key=lambda reason: f": {UNKNOWN}, " not in reason)
+    return list(dict.fromkeys([*failed, *report.unused, *shots, *broken, *never[True], *others, *never[False]]))
+
+
+def _distance(report: TicketReport, refusal: Refusal) -> int:
+    """Return how far a skipped step is from the limits without a value: 0 if one is on it, 1 at its setting, else
+    `AWAY`."""
+    unknown = "\n".join(reason for reason in report.verdict_reasons if f": {UNKNOWN}, " in reason)
+    item = refusal.item.removeprefix(report.number).strip()
+    return 0 if f"`{refusal.step}`" in unknown else 1 if item and item in unknown else AWAY
 
 
 def _describe_ticket(report: TicketReport, names: FieldNames) -> Iterator[str]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import yaml
 
 from glasswright_rehearsal.faults.kinds import NEAR_BLUR_UM, find_fault
+from glasswright_rehearsal.files.yaml_files import read_yaml
 from glasswright_rehearsal.scene.layout import Layout, write_layout
 from glasswright_rehearsal.scene.models import MODELS, focus_near
 
@@ -92,7 +93,7 @@ def add_near(night: Night, out: Path, layout: Layout, magnification_frac: float)
             {"layout": f"../charts/{small.name}.yaml", "focus_distance_m": [0.0, middle]},
         ]
     for path in (out / "cards").glob("*.yaml"):
-        if yaml.safe_load(path.read_text(encoding="utf-8"))["card"] == night.model:
+        if read_yaml(path)["card"] == night.model:
             with _edit(path) as card:
                 _add_limits(card, near, far, small.name)
 
@@ -107,7 +108,7 @@ class _Plain(yaml.SafeDumper):
 @contextmanager
 def _edit(path: Path) -> Iterator[dict[str, Any]]:
     """Read a YAML file, and write what becomes of it."""
-    data = yaml.safe_load(path.read_text(encoding="utf-8"))
+    data = read_yaml(path)
     yield data
     path.write_text("# Rehearsed.\n" + yaml.dump(data, Dumper=_Plain, sort_keys=False), encoding="utf-8")
 

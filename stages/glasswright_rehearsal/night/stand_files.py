@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import yaml
 
+from glasswright_rehearsal.files.yaml_files import read_yaml
 from glasswright_rehearsal.frames.truth import ZoneLimits
 from glasswright_rehearsal.scene.layout import Layout, read_layout, write_layout
 from glasswright_rehearsal.scene.light import Dust, Lighting, find_source
@@ -45,7 +46,7 @@ def read_stand(path: Path) -> StandFacts:
     ValueError
         If one is missing; the message names it and the file.
     """
-    data = yaml.safe_load(path.read_text(encoding="utf-8"))
+    data = read_yaml(path)
     try:
         name, body = str(data["stand"]), str(data["bodies"][0])
         camera = data["camera"]
@@ -99,7 +100,7 @@ def write_stand(
     dust
         Motes on the body's sensor, listed in the stand file.
     """
-    data = yaml.safe_load(source.read_text(encoding="utf-8"))
+    data = read_yaml(source)
     charts, stands = out / "charts", out / "stands"
     charts.mkdir(parents=True, exist_ok=True)
     stands.mkdir(parents=True, exist_ok=True)
@@ -138,8 +139,7 @@ def write_cards(source: Path, out: Path, stand: StandFacts, magnification_frac: 
     """
     out.mkdir(parents=True, exist_ok=True)
     for path in sorted(source.glob("*.yaml")):
-        text = path.read_text(encoding="utf-8")
-        data = yaml.safe_load(text)
+        text, data = path.read_text(encoding="utf-8"), read_yaml(path)
         valid = {
             "stand": stand.name,
             "body": stand.body,

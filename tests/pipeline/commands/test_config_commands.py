@@ -444,8 +444,11 @@ def test_check_notes_limits_without_effect(bench, capsys):
         "shots (a note)",
         "cards/corvane.yaml:7: plan `toy_plan` differs from the card's `toy_plan`: the card's plan does not "
         "say how `average_panel` is made; limits on it are UNKNOWN unless `glasswright adopt` takes it (a note)",
-        "cards/other.yaml:2: the card is not for stand `toy-bench`: every verdict will be UNKNOWN (a note)",
+        "1 note on cards of lenses that have no ticket here: -v lists them",
     ]
+    _, _, err = run(capsys, *ALL, "-v")
+    last = "cards/other.yaml:2: the card is not for stand `toy-bench`: every verdict will be UNKNOWN (a note)"
+    assert err.splitlines()[-1] == last
 
 
 def test_a_table_on_a_terminal_is_ruled_and_takes_no_text_for_a_colour(monkeypatch, capsys):

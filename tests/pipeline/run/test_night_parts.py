@@ -20,6 +20,7 @@ from glasswright.run.graph.lineage import own_roles, rounds_of
 from glasswright.run.graph.phases import Phase, phases_of
 from glasswright.run.progress import PlainDisplay, Tally, format_seconds
 from glasswright.run.reports import Refusal, Reshoot, TicketReport
+from glasswright.run.summary import find_causes
 from glasswright.run.workers.limits import Limits
 from glasswright.run.workers.rescue import _describe_end, do_alone
 from glasswright.run.workers.work import IndexFailure, IndexUnit, NoWatch, perform
@@ -214,3 +215,22 @@ def test_a_folder_that_is_gone_or_cannot_be_listed_refuses_its_ticket_alone(tmp_
     found = do_alone(broken, Limits())
     assert isinstance(found, IndexFailure)
     assert found.reason.startswith("its files could not be listed: its process ended with code 1. AttributeError")
+
+
+def test_what_an_unknown_verdict_lacks_comes_before_steps_that_no_limit_speaks_of():
+    skipped = (
+        Refusal(step="autofocus", item="T-1 50 mm f/2", status="skipped", reason="`traces` has 1 of the 5 it needs"),
+        Refusal(step="check_light", item="T-1 50 mm f/4", status="skipped", reason="no chart shot at 50 mm f/4"),
+        Refusal(step="find_spots", item="T-1", status="skipped", reason="no flat shot in the ticket"),
+    )
+    reasons = (
+        "sharpness at 50 mm f/4: UNKNOWN, `measure_sharpness` was not run at 50 mm f/4",
+        "spots at the whole ticket: UNKNOWN, `find_spots` is skipped: no flat shot in the ticket",
+    )
+    causes = find_causes(TicketReport(number="T-1", verdict="UNKNOWN", refusals=skipped, verdict_reasons=reasons))
+    assert causes == [
+        "find_spots: no flat shot in the ticket",
+        "check_light of 50 mm f/4: no chart shot at 50 mm f/4",
+        *reasons,
+        "autofocus of 50 mm f/2: `traces` has 1 of the 5 it needs",
+    ]

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import shutil
 import subprocess
 import sys
 
@@ -11,6 +12,7 @@ import rawpy
 import yaml
 from click.testing import CliRunner
 
+from glasswright.judging.cards import load_cards
 from glasswright_rehearsal.command import rehearse
 from glasswright_rehearsal.faults.kinds import LENS_FAULTS
 from glasswright_rehearsal.faults.listing import fault_names
@@ -212,3 +214,43 @@ def test_a_folder_with_content_is_not_changed(night):
     assert result.exit_code == 1
     assert "is not empty: give a new folder, or remove it first" in result.output
     assert digest_tree(night) == before
+
+
+@pytest.fixture
+def stand_without_board(tmp_path):
+    """A shop's stand of another name, with the shipped chart and no inclined board."""
+    stand = yaml.safe_load(STAND.read_text(encoding="utf-8"))
+    del stand["camera"]["ramps"]
+    stand["stand"] = "bench"
+    shutil.copytree(STAND.parent.parent, tmp_path / "shop")
+    path = tmp_path / "shop/stands/stand.yaml"
+    path.write_text(yaml.safe_dump(stand), encoding="utf-8")
+    return path
+
+
+def test_a_stand_without_an_inclined_board_gets_no_shots_of_it_and_cards_that_can_be_read(
+    tmp_path, stand_without_board
+):
+    """The zoom's card has inputs named `off` and `on`, which YAML 1.1 takes for Booleans."""
+    result = run(tmp_path / "out", "--tickets", "1", "--f-number", "4", "--stand", str(stand_without_board))
+    assert result.exit_code == 0, result.output
+    assert not (tmp_path / "out/tickets/T-0001/ramp").exists()
+    cards = load_cards(tmp_path / "out/cards")
+    assert {"Corvane 50 mm f/2", "Corvane 24-70 mm f/4"} <= set(cards)
+    assert {file.card.valid_for.stand for file in cards.values()} == {"bench"}
+
+
+@pytest.mark.parametrize(
+    ("option", "message"),
+    [
+        (("--ramp-shots", "2"), "--ramp-shots: the stand "),
+        (("--locked-ramps",), "--locked-ramps: the stand "),
+        (("--fault", "autofocus_offset:0.5"), "--fault: autofocus_offset:0.5 shows only on an inclined board"),
+    ],
+)
+def test_what_needs_an_inclined_board_is_refused_without_one(tmp_path, stand_without_board, option, message):
+    result = run(tmp_path / "out", "--tickets", "1", *option, "--stand", str(stand_without_board))
+    assert result.exit_code == 2
+    assert message in " ".join(result.output.split())
+    assert "names no board under `ramps`: print one (`glasswright print ramp`) and name it" in result.output
+    assert not (tmp_path / "out").exists()

@@ -121,7 +121,7 @@ def _instance(draft: _Draft, step: Step, item: Item, shot: IndexedShot | None) -
             inputs[description.name] = found
     if not lacks:
         lacks = _all_nothing(draft, step, item, inputs)
-    return Instance(key=Key(step=step.name, item=item), inputs=inputs, lacks="; ".join(lacks))
+    return Instance(key=Key(step=step.name, item=item), inputs=inputs, lacks="; ".join(dict.fromkeys(lacks)))
 
 
 def _all_nothing(draft: _Draft, step: Step, item: Item, inputs: Mapping[str, Input]) -> list[str]:
@@ -280,4 +280,4 @@ def _night_instance(
                 inputs[description.name] = Nothing()
             else:
                 lacks.append(_no_shot(_roles_of_source(blueprint, source), NIGHT))
-    return Instance(key=Key(step=step.name, item=NIGHT), inputs=inputs, lacks="; ".join(lacks))
+    return Instance(key=Key(step=step.name, item=NIGHT), inputs=inputs, lacks="; ".join(dict.fromkeys(lacks)))
