@@ -145,7 +145,6 @@ def rehearse(
     if not source.is_file():
         raise click.BadParameter(f"there is no file {source}: name another, or omit the option", param_hint="--stand")
     night = Night(out=out, model=model or PLANS[plan], stand=source, **options)  # type: ignore[arg-type]
-    night = _leave_out_ramps(night)
     _refuse_mistakes(night.model, night.faults, night.tickets, night.sensor, night.files)
     _refuse_shaking(night.faults, night.shaken_shots, night.files, night.shakes)
     if out.exists() and any(out.iterdir()):
@@ -156,6 +155,7 @@ def rehearse(
         raise click.BadParameter("a history draws its faults itself: omit --fault", param_hint="--history")
     if stand_history and not history:
         raise click.BadParameter("needs a model's history: give --history N too", param_hint="--stand-history")
+    night = _leave_out_ramps(night)
     _refuse_place(out)
     shutil.copytree(find_shipped("glasswright_camera", "plans"), out / "plans")
     written = write_stand_of(out, night.stand, night)

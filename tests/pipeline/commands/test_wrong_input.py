@@ -132,7 +132,6 @@ def test_a_place_that_is_not_writable_is_named(tmp_path, bench, capsys):
     assert code == 2
     assert "its lock new.ledger.lock cannot be written (Is a directory): check who may write there" in err
     (tmp_path / "file").write_text("")
-    stand = tmp_path / "stand.yaml"
-    code, _, err = run_program(capsys, "rehearse", tmp_path / "file" / "night", "--stand", stand)
+    code, _, err = run_program(capsys, "rehearse", tmp_path / "file" / "night")
     assert code == 2
     assert "(Not a directory): choose another folder" in " ".join(err.split())
