@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 MAGIC: Final = b"GLWA2\n"
-COMPRESSION_LEVEL: Final = 6
+COMPRESSION_LEVEL: Final = 1
 NUMERIC_KINDS: Final = "biufc"
 UNADDRESSED: Final = frozenset({("Shot", "path"), ("DataFile", "path")})
 """Fields left out of digests: the path of a file does not affect its content."""

@@ -60,15 +60,14 @@ def read_light_level(mosaic: Mosaic) -> LightLevel:
     light, clipped = _middle(mosaic, plane)
     if clipped > CLIPPED:
         raise Unmeasurable(f"{100 * clipped:.0f} % of the pixels in the middle of the frame are clipped: expose less")
-    level = float(np.median(light))
+    low, level, high = (float(each) for each in np.percentile(light, [15.87, 50, 84.13]))
     if level <= 0:
         raise Unmeasurable("there is no light in the middle of the frame: check whether the lens cap was off")
-    low, high = np.percentile(light, [15.87, 84.13])
     return LightLevel(
         shot=mosaic.shot,
         role=mosaic.role,
         light_frac=level,
-        light_frac_u=MEDIAN_OVER_MEAN * float(high - low) / 2 / float(np.sqrt(len(light))),
+        light_frac_u=MEDIAN_OVER_MEAN * (high - low) / 2 / float(np.sqrt(len(light))),
         exposure_time_s=mosaic.facts.exposure_time_s,
         iso=mosaic.facts.iso,
         captured_at=mosaic.facts.captured_at or "",
@@ -87,18 +86,17 @@ def refuse_untimed(levels: Sequence[LightLevel]) -> None:
 
 def _middle(mosaic: Mosaic, plane: int) -> tuple[NDArray[np.float64], float]:
     """Return the light of a plane's pixels in the box as a fraction of white, and the fraction of clipped ones."""
-    height, width = mosaic.values.shape[1:]
-    rows, columns = (
-        np.arange(round(size * (1 - BOX) / 2), max(round(size * (1 + BOX) / 2), round(size * (1 - BOX) / 2) + 12))
-        for size in (height, width)
-    )
+    starts, stops = [], []
+    for size in mosaic.values.shape[1:]:
+        starts.append(round(size * (1 - BOX) / 2))
+        stops.append(max(round(size * (1 + BOX) / 2), starts[-1] + 12))
     period_y, period_x = mosaic.pattern.shape[1:]
-    sites = np.ix_(rows % period_y, columns % period_x)
-    values, lights = [], []
-    for channel, pattern in enumerate(mosaic.pattern):
-        inside = pattern[sites] == plane
-        value = mosaic.values[channel][np.ix_(rows, columns)][inside].astype(np.float64)
-        black = mosaic.black_dn[channel][sites][inside]
-        values.append(value)
+    lights, clipped = [], 0
+    for channel, y, x in np.argwhere(mosaic.pattern == plane):
+        top, left = starts[0] + (y - starts[0]) % period_y, starts[1] + (x - starts[1]) % period_x
+        value = mosaic.values[channel, top : stops[0] : period_y, left : stops[1] : period_x].ravel()
+        black = mosaic.black_dn[channel, y, x]
         lights.append((value - black) / (mosaic.white_dn - black))
-    return np.concatenate(lights), float(np.mean(np.concatenate(values) >= mosaic.white_dn))
+        clipped += int(np.count_nonzero(value >= mosaic.white_dn))
+    light = np.concatenate(lights)
+    return light, clipped / len(light)

@@ -1,4 +1,6 @@
-"""Reader of raw files with LibRaw. Only this module imports rawpy, whose arrays must not outlive the open file."""
+"""Reader of raw files with LibRaw. Only this module imports rawpy.
+
+rawpy's arrays keep the file open as long as they exist, unless it is closed; then they must not be used any more."""
 
 from __future__ import annotations
 
@@ -45,7 +47,7 @@ class RawFrame:
     """A raw frame as read by LibRaw, not yet checked."""
 
     values: NDArray[np.uint16]
-    """(height, width): a copy of the visible frame, black not subtracted."""
+    """(height, width): the visible frame, black not subtracted. LibRaw's own memory where the frame has no margin."""
     pattern: NDArray[np.int64]
     """(period height, period width): index into `planes` of each site of the visible frame."""
     planes: tuple[str, ...]
@@ -77,10 +79,11 @@ def read_raw(path: str, *, monochrome: bool, largest_px: int = LARGEST_FRAME_PX)
     """
     messages: list[str] = []
     try:
-        with collect_messages(messages, path), rawpy.imread(path) as raw:
+        with collect_messages(messages, path):
+            raw = rawpy.imread(path)
             check_size(raw.sizes.raw_width, raw.sizes.raw_height, largest_px=largest_px)
             refuse_strange_layout(raw, monochrome=monochrome)
-            frame = copy_frame(raw, monochrome=monochrome)
+            frame = take_frame(raw, monochrome=monochrome)
     except UNREADABLE as error:
         text = "; ".join([describe(error), *messages])
         remedy = "copy it again, or shoot it again"
@@ -123,8 +126,8 @@ def refuse_strange_layout(raw: Any, *, monochrome: bool) -> None:  # noqa: ANN40
         )
 
 
-def copy_frame(raw: Any, *, monochrome: bool) -> RawFrame:  # noqa: ANN401 - rawpy has no types
-    """Copy the visible frame, its pattern and its levels, all starting at the visible frame's corner."""
+def take_frame(raw: Any, *, monochrome: bool) -> RawFrame:  # noqa: ANN401 - rawpy has no types
+    """Return the visible frame, its pattern and its levels, all starting at the visible frame's corner."""
     top, left = raw.sizes.top_margin, raw.sizes.left_margin
     height, width = raw.raw_pattern.shape
     colour = np.array([[raw.raw_color(top + row, left + column) for column in range(width)] for row in range(height)])
@@ -132,7 +135,7 @@ def copy_frame(raw: Any, *, monochrome: bool) -> RawFrame:  # noqa: ANN401 - raw
     black = np.array(raw.black_level_per_channel, dtype=np.float64)
     white = [raw.white_level, *(level for level in raw.camera_white_level_per_channel or () if level > black.max())]
     return RawFrame(
-        values=np.array(raw.raw_image_visible, dtype=np.uint16, order="C"),
+        values=np.require(raw.raw_image_visible, np.uint16, ["C", "W"]),
         pattern=pattern.astype(np.int64),
         planes=("white",) if monochrome else PLANES,
         black_dn=black[colour % len(black)],

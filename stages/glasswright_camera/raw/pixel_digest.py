@@ -35,7 +35,7 @@ def digest_pixels(values: NDArray[Any], period: int) -> str:
     total = hashlib.sha256(f"{values.dtype.newbyteorder('<').str} {values.shape} {period}".encode())
     for channel in values:
         for top in range(0, channel.shape[0], period * EVERY):
-            total.update(channel[top : top + period].tobytes())
+            total.update(channel[top : top + period].ravel())
     return total.hexdigest()
 
 

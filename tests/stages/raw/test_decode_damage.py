@@ -10,6 +10,7 @@ import tifffile
 
 from glasswright import Unmeasurable
 from glasswright_camera import decode_raw
+from glasswright_camera.raw.damage import take_census
 from glasswright_camera.raw.libraw import collect_messages
 from support.frames import (
     RGGB,
@@ -380,3 +381,20 @@ def test_messages_of_libraries_reach_standard_error(capfd):
         os.write(2, b"chart/0001.dng: data corrupted at 17\nthe kettle boils\n")
     assert found == ["data corrupted at 17"]
     assert capfd.readouterr().err == "the kettle boils\n"
+
+
+@pytest.mark.parametrize("width", [20, 32, 63, 64, 100])
+def test_the_census_counts_what_a_simple_count_does(width):
+    rng = np.random.default_rng(width)
+    values = rng.integers(1, 1000, (2, 9, width)).astype(np.uint16)
+    values[0, 3] = np.resize([700, 300], width)  # a row that repeats with the pattern
+    values[1, 5, :20] = 0
+    values[1, 6, 4:9] = 1000
+    seen = take_census(values, period=2, white_dn=999.5)
+    edges = [*range(0, width - 31, 32)] or [0]
+    runs = [values[..., start:stop] for start, stop in zip(edges, [*edges[1:], width], strict=True)]
+    flat = np.stack([(run[..., 2:] == run[..., :-2]).all(axis=-1) & (run.min(axis=-1) < 1000) for run in runs])
+    means = np.stack([run[:, ::4].mean(axis=-1) for run in runs], axis=-1)
+    np.testing.assert_allclose(seen.run_means, means, rtol=1e-6)
+    assert (seen.flat_rows, seen.first_flat_row) == (np.count_nonzero(flat.all(axis=0)), 3)
+    assert (seen.flat_runs, seen.zeros, seen.clipped, seen.largest) == (np.count_nonzero(flat), 20, 5, 1000)
