@@ -5,6 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from glasswright_camera.edges.kernel import table
+from glasswright_camera.edges.kernel.discs import CENTRE, MEASURED, NOISE
+from glasswright_camera.edges.kernel.far import FAR_REACH, FARTHER, LEAST_MIDDLE, MIDDLE
+from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, EVEN_0, GRADIENT_X, GRADIENT_Y, SHIFT, WIDTH
 from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_camera.sharpness.halo import WIDE_HALO
 from glasswright_camera.sharpness.stage import measure_mtf50
@@ -48,3 +52,56 @@ def test_the_caveat_is_set_and_the_uncertainty_widened():
     assert 0.0025 < found.far_light_frac < 0.0045
     assert found.green.centre.mean_cy_per_px_u > 0.02 * found.green.centre.mean_cy_per_px
     assert "which its uncertainty includes" in found.notes[-1]
+
+
+def far_pixels(frame, discs, tables, curvatures, row, which, plane):
+    """Places in blurs, light less prediction and prediction of a plane's pixels within a disc, one by one."""
+    x0, y0 = discs.centre[which]
+    inverse, radius = np.linalg.inv(discs.maps[which]), discs.radius_px[which]
+    on_print = radius * np.sqrt(abs(np.linalg.det(inverse)))
+    rows, columns = frame.pattern.shape[1:]
+    y, x = np.mgrid[: frame.values.shape[1], : frame.values.shape[2]]
+    used = (frame.pattern[0, y % rows, x % columns] == plane) & ((y // rows - int(y0) // rows) % 2 == 0)
+    y, x = y[used & (np.hypot(x - x0, y - y0) < 1.3 * radius)], x[used & (np.hypot(x - x0, y - y0) < 1.3 * radius)]
+
+    def distance(px, py):
+        at = inverse @ np.stack([px, py])
+        level = np.hypot(*at)
+        normal = inverse.T @ at
+        return (level**2 - on_print * level) / np.hypot(*normal), normal / np.hypot(*normal)
+
+    rough, _ = distance(x - x0, y - y0)
+    d, (nx, ny) = distance(x - row[CENTRE], y - row[CENTRE + 1])
+    unit = np.sqrt(row[WIDTH])
+    u = (d - row[SHIFT]) / unit
+    k = np.clip(np.searchsorted(curvatures, unit / radius) - 1, 0, len(curvatures) - 2)
+    t = (unit / radius - curvatures[k]) / (curvatures[k + 1] - curvatures[k])
+    profile = ((1 - t) * tables[k] + t * tables[k + 1]) @ np.r_[1.0, row[EVEN_0 : EVEN_0 + tables.shape[2] - 1]]
+    e = np.interp(np.maximum(u, -FAR_REACH), np.linspace(-FAR_REACH, 0, len(profile)), profile)
+    c, s = np.cos(discs.radial[which]), np.sin(discs.radial[which])
+    px, py, (g0, gx, gy, gxx, gxy, gyy) = x - x0, y - y0, discs.gain[plane, which]
+    gain = g0 + gx * px + gy * py + gxx * px**2 + gxy * px * py + gyy * py**2
+    gain *= 1 + (1 + d / radius) * (row[GRADIENT_X] * (nx * c + ny * s) + row[GRADIENT_Y] * (ny * c - nx * s))
+    black = frame.black[0, y % rows, x % columns]
+    left = ((frame.values[0, y, x] - black) / (frame.white - black) / gain - row[DARK]) / row[CONTRAST] - e
+    kept = (rough >= -discs.limit[which, 0]) & (abs(left) <= 6 * np.sqrt(row[NOISE]) / row[CONTRAST] + 0.015)
+    is_middle = (u < -FARTHER) | ((d < -MIDDLE * radius) & (u < -LEAST_MIDDLE))
+    return u[kept], left[kept], e[kept], is_middle[kept]
+
+
+def test_far_light_is_the_mean_over_the_pixels_one_by_one(monkeypatch):
+    sheet = draw_sheet(HALOS["10 % in 8 px"], 44.0, phases=16)
+    mosaic = to_mosaic(sheet.light, noise=0.006, rng=np.random.default_rng(3))
+    taken = []
+    measure_far_light = table.measure_far_light
+    monkeypatch.setattr(table, "measure_far_light", lambda *given: taken.append(given) or measure_far_light(*given))
+    trace_edges(mosaic, make_fit(sheet, mosaic), make_stand(sheet), None, None)
+    frame, discs, tables, curvatures, fits, far_light, middle_light = taken[0]
+    for plane, which in [(0, 0), (1, 3), (2, 7)]:
+        row = fits.value[plane, which]
+        assert row[table.ENDING] == MEASURED
+        u, left, e, is_middle = far_pixels(frame, discs, tables, curvatures, row, which, plane)
+        rings = [left[u < -FARTHER], left[(u >= -FARTHER) & (u <= -4)]]
+        expected = [ring.mean() if len(ring) >= 20 else np.nan for ring in rings]
+        np.testing.assert_allclose(far_light[plane, which], expected, atol=1e-9)
+        np.testing.assert_allclose(middle_light[plane, which], (left + e)[is_middle].mean(), atol=1e-9)

@@ -203,6 +203,9 @@ def normal_equations(
         for m in range(PARAMETERS):
             right[m] += gram[which[m], RADIAL_COUNT] * factors[m]
             own, sums = turned[which[m]], normal[m]
-            for k in range(PARAMETERS):
+            for k in range(m + 1):
                 sums[k] += factors[m] * own[k]
+    for m in range(PARAMETERS):
+        for k in range(m):
+            normal[k, m] = normal[m, k]
     return chi_square, used, lost, strays

@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from glasswright_camera.compiled import compiled
+from glasswright_camera.compiled import compiled_in_any_order
 from glasswright_camera.edges.kernel.curved import CURVATURES, curved_profiles, find_curvature
 from glasswright_camera.edges.kernel.discs import CENTRE, ENDING, MEASURED, NOISE
 from glasswright_camera.edges.kernel.equations import FINE_SLACK, MOST_SIGMAS
 from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, EVEN_0, GRADIENT_X, GRADIENT_Y, SHIFT, WIDTH
-from glasswright_camera.edges.kernel.ring import LONGEST_RADIUS, edge_distance, gain_at, one_disc
+from glasswright_camera.edges.kernel.ring import edge_distance, ellipse_of, gain_at, half_height, one_disc, row_of
 from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, FITTED_REACH
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def far_tables(pitch: float | None = None) -> Array:
     return np.stack([curved_profiles(curvature, pitch, place) for curvature in CURVATURES])
 
 
-@compiled
+@compiled_in_any_order
 def measure_far_light(
     frame: Frame, discs: Discs, tables: Array, curvatures: Array, fits: Fits, far_light: Array, middle_light: Array
 ) -> None:
@@ -73,7 +73,8 @@ def measure_far_light(
     channels, height, width = values.shape
     rows, columns = pattern.shape[1], pattern.shape[2]
     planes, points = fits.value.shape[0], tables.shape[1]
-    profile = np.empty((planes, points))
+    per_dn = 1.0 / (white - black)
+    profile, rate, most_left = np.empty((planes, points)), np.empty(planes), np.empty(planes)
     number, total, middle = np.empty((planes, RINGS)), np.empty((planes, RINGS)), np.empty((planes, 2))
     for which in range(len(discs.radius_px)):
         known = fits.value[:, which, ENDING] == MEASURED
@@ -87,6 +88,7 @@ def measure_far_light(
             if known[plane]:
                 own = fits.value[plane, which]
                 unit = math.sqrt(own[WIDTH])
+                rate[plane] = 1 / unit
                 nearest = min(nearest, FITTED_REACH * unit)
                 k, t = find_curvature(curvatures, unit / radius_px)
                 for i in range(points):
@@ -95,43 +97,54 @@ def measure_far_light(
                         amount = 1.0 if j == 0 else own[EVEN_0 + j - 1]
                         light += amount * ((1 - t) * tables[k, i, j] + t * tables[k + 1, i, j])
                     profile[plane, i] = light
+                most_left[plane] = MOST_SIGMAS * math.sqrt(own[NOISE]) / own[CONTRAST] + FINE_SLACK
         number[:, :] = 0.0
         total[:, :] = 0.0
         middle[:, :] = 0.0
         x0, y0 = disc.centre[0], disc.centre[1]
         inner = disc.limit[0]
-        half = LONGEST_RADIUS * radius_px
+        # on the print a pixel's distance inside the edge is that in the frame times the shortest step or more
+        ellipse = ellipse_of(inverse)
+        depth = nearest - LARGEST_MOVE_PX
+        outside = max(radius_mm - depth * (ellipse.least if depth > 0 else ellipse.most), 0.0) ** 2
+        inside = max(radius_mm - inner * ellipse.least, 0.0) ** 2
+        half_y = half_height(ellipse, outside)
         first = math.floor(y0) // rows
-        for y in range(max(0, math.ceil(y0 - half)), min(height, math.floor(y0 + half) + 1)):
+        for y in range(max(0, math.ceil(y0 - half_y)), min(height, math.floor(y0 + half_y) + 1)):
             if (y // rows - first) % EVERY_ROW:
                 continue
-            for x in range(max(0, math.ceil(x0 - half)), min(width, math.floor(x0 + half) + 1)):
-                rough, _, _ = edge_distance(x - x0, y - y0, inverse, radius_mm)
-                if rough < -inner or rough > LARGEST_MOVE_PX - nearest:
-                    continue
+            i, offset_y = y % rows, y - y0
+            row_middle, reach = row_of(ellipse, outside, offset_y)
+            _, hole = row_of(ellipse, inside, offset_y)
+            start = max(0, math.ceil(x0 + row_middle - reach))
+            j = start % columns - 1
+            for x in range(start, min(width, math.floor(x0 + row_middle + reach) + 1)):
+                j = j + 1 if j + 1 < columns else 0
+                offset_x = x - x0
+                if abs(offset_x - row_middle) <= hole:
+                    rough, _, _ = edge_distance(offset_x, offset_y, inverse, radius_mm)
+                    if rough < -inner:
+                        continue
                 for channel in range(channels):
-                    plane = pattern[channel, y % rows, x % columns]
+                    plane = pattern[channel, i, j]
                     raw = values[channel, y, x]
                     if raw >= white or not known[plane]:
                         continue
                     own = fits.value[plane, which]
-                    px, py = x - own[CENTRE], y - own[CENTRE + 1]
-                    d, nx, ny = edge_distance(px, py, inverse, radius_mm)
-                    u = (d - own[SHIFT]) / math.sqrt(own[WIDTH])
+                    d, nx, ny = edge_distance(x - own[CENTRE], y - own[CENTRE + 1], inverse, radius_mm)
+                    u = (d - own[SHIFT]) * rate[plane]
                     is_middle = u < -FARTHER or (d < -MIDDLE * radius_px and u < -LEAST_MIDDLE)
                     if u > -FITTED_REACH and not is_middle:
                         continue
-                    place = (max(u, -FAR_REACH) + FAR_REACH) / FAR_STEP
-                    i = min(int(place), points - 2)
-                    e = profile[plane, i] + (place - i) * (profile[plane, i + 1] - profile[plane, i])
-                    gain = gain_at(disc.gain[plane], x - x0, y - y0)
+                    place = (max(u, -FAR_REACH) + FAR_REACH) * (1 / FAR_STEP)
+                    k = min(int(place), points - 2)
+                    e = profile[plane, k] + (place - k) * (profile[plane, k + 1] - profile[plane, k])
+                    gain = gain_at(disc.gain[plane], offset_x, offset_y)
                     along, across = nx * c + ny * s, ny * c - nx * s
                     slope = 1.0 + (1.0 + d / radius_px) * (own[GRADIENT_X] * along + own[GRADIENT_Y] * across)
-                    dark = black[channel, y % rows, x % columns]
-                    light = (raw - dark) / (white - dark) / gain / slope
+                    light = (raw - black[channel, i, j]) * per_dn[channel, i, j] / (gain * slope)
                     left = (light - own[DARK]) / own[CONTRAST] - e
-                    noise = math.sqrt(own[NOISE]) / own[CONTRAST]
-                    if abs(left) > MOST_SIGMAS * noise + FINE_SLACK:
+                    if abs(left) > most_left[plane]:
                         continue
                     if is_middle:
                         middle[plane, 0] += 1

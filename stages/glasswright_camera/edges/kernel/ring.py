@@ -116,6 +116,42 @@ def edge_distance(px: float, py: float, inverse: Array, radius: float) -> tuple[
     return (level - radius * math.sqrt(level)) * share, nx * share, ny * share
 
 
+class Ellipse(NamedTuple):
+    """The square of a pixel's distance from a disc's centre, measured on the print, as a quadratic form of its place.
+
+    Its rows along x are intervals: see `row_of`.
+    """
+
+    xx: float
+    xy: float
+    yy: float
+    least: float
+    most: float
+    """Distance on the print of a step of one pixel, in the direction where it is shortest and longest."""
+
+
+@part_in_any_order
+def ellipse_of(inverse: Array) -> Ellipse:
+    """Return the quadratic form for the inverse of a disc's map."""
+    xx, yy = inverse[0, 0] ** 2 + inverse[1, 0] ** 2, inverse[0, 1] ** 2 + inverse[1, 1] ** 2
+    xy = inverse[0, 0] * inverse[0, 1] + inverse[1, 0] * inverse[1, 1]
+    mean, spread = (xx + yy) / 2, math.hypot((xx - yy) / 2, xy)
+    return Ellipse(xx, xy, yy, math.sqrt(max(mean - spread, 0.0)), math.sqrt(mean + spread))
+
+
+@part_in_any_order
+def half_height(ellipse: Ellipse, square: float) -> float:
+    """Return how far along y the ellipse reaches on which the form is `square`."""
+    return math.sqrt(square * ellipse.xx / (ellipse.xx * ellipse.yy - ellipse.xy * ellipse.xy))
+
+
+@part_in_any_order
+def row_of(ellipse: Ellipse, square: float, py: float) -> tuple[float, float]:
+    """Return middle and half length, from the centre along x, of the row at `py` where the form is below `square`."""
+    rest = (ellipse.yy - ellipse.xy * ellipse.xy / ellipse.xx) * py * py
+    return -ellipse.xy * py / ellipse.xx, math.sqrt(max(square - rest, 0.0) / ellipse.xx)
+
+
 @part_in_any_order
 def gain_at(gain: Array, px: float, py: float) -> float:
     """Return the field's gain in one plane at px, py from the disc's expected centre; `gain` is (6,)."""
@@ -142,23 +178,20 @@ def collect_ring(frame: Frame, disc: Disc, inner: float, outer: float, every: in
     count[:] = 0
     clipped = 0
     per_dn = 1.0 / (white - black)
-    # the square of a pixel's distance from the centre on the print is a quadratic form of its place; the distance
-    # differs from the radius by at most the pixel's distance from the edge times the map's largest singular value
-    xx, yy = inverse[0, 0] ** 2 + inverse[1, 0] ** 2, inverse[0, 1] ** 2 + inverse[1, 1] ** 2
-    xy = inverse[0, 0] * inverse[0, 1] + inverse[1, 0] * inverse[1, 1]
-    steepest = math.sqrt((xx + yy) / 2 + math.hypot((xx - yy) / 2, xy))
-    near = max(radius - inner * steepest, 0.0) ** 2
-    far = (radius + outer * steepest) ** 2
-    half_y = math.sqrt(far * xx / (xx * yy - xy * xy))
+    # a pixel's distance from the centre on the print differs from the radius by at most its distance from the edge
+    # times the longest step
+    ellipse = ellipse_of(inverse)
+    near = max(radius - inner * ellipse.most, 0.0) ** 2
+    far = (radius + outer * ellipse.most) ** 2
+    half_y = half_height(ellipse, far)
     first_row = math.floor(centre[1]) // rows
     for y in range(max(0, math.ceil(centre[1] - half_y)), min(height, math.floor(centre[1] + half_y) + 1)):
         if (y // rows - first_row) % every:
             continue
         i, py = y % rows, y - centre[1]
-        middle = centre[0] - xy * py / xx
-        least = (yy - xy * xy / xx) * py * py
-        reach = math.sqrt(max(far - least, 0.0) / xx)
-        hole = math.sqrt(max(near - least, 0.0) / xx)
+        middle, reach = row_of(ellipse, far, py)
+        _, hole = row_of(ellipse, near, py)
+        middle += centre[0]
         # left of the ring's hole, then right of it
         for start, stop in (
             (math.ceil(middle - reach), math.floor(middle - hole) + 1),
