@@ -56,7 +56,7 @@ stages:
 def rehearse(folder: Path, tickets: int, megapixels: float) -> None:
     code = run_command(
         ["rehearse", str(folder), "--tickets", str(tickets), "--megapixels", str(megapixels), "--seed", "5"]
-        + ["--flats-per-setting", "1"]
+        + ["--flats-per-setting", "1", "--ramp-shots", "0"]
         + ["--fault", "none"]
     )
     if code:

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Array32 = NDArray[np.float32]
 
-SAMPLE: Final = 2**18
-"""Cells from which the noise of a whole frame is estimated, with a relative standard error of 0.2 %. A median of all
+SAMPLE: Final = 2**17
+"""Cells from which the noise of a whole frame is estimated, with a relative standard error of 0.3 %. A median of all
 cells of a large frame would take longer than all other steps."""
 TAIL: Final = 4.0
 """Standard deviations after which a blur is cut off."""
@@ -34,7 +34,7 @@ def mean_cells(frame: Array32, side: int) -> Array32:  # pragma: no cover - comp
     rows, columns = frame.shape[0] // side, frame.shape[1] // side
     width = columns * side
     share = np.float32(1.0 / (side * side))
-    means = np.empty((rows, columns), np.float32)
+    means = np.zeros((rows, columns), np.float32)
     line = np.empty(width, np.float32)
     for i in range(rows):
         line[:] = 0
@@ -42,11 +42,13 @@ def mean_cells(frame: Array32, side: int) -> Array32:  # pragma: no cover - comp
             row = frame[y]
             for x in range(width):
                 line[x] += row[x]
+        out = means[i]
+        # the cells one column after another, which vectorises for small cells
+        for k in range(side):
+            for j in range(columns):
+                out[j] += line[j * side + k]
         for j in range(columns):
-            total = np.float32(0.0)
-            for x in range(j * side, (j + 1) * side):
-                total += line[x]
-            means[i, j] = total * share
+            out[j] *= share
     return means
 
 

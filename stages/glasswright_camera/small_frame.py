@@ -60,14 +60,15 @@ def _add_rows(
             row = values[y]
             scale = weight[y % period]
             for x in range(width):
-                line[x] += row[x] * scale[x]
+                # a plain product would be of 64 bits
+                line[x] += np.float32(row[x]) * scale[x]
             for x in range(width):
                 most = max(most, row[x])
-        for j in range(columns):
-            total = np.float32(0.0)
-            for x in range(j * block, (j + 1) * block):
-                total += line[x]
-            light[i, j] += total
+        out = light[i]
+        # the blocks one pixel after another, which vectorises for small blocks
+        for k in range(block):
+            for j in range(columns):
+                out[j] += line[j * block + k]
         if most < white:
             continue
         for y in range(i * block, (i + 1) * block):
@@ -152,8 +153,9 @@ def shrink_mosaic(mosaic: Mosaic, block_px: int) -> SmallFrame:
 def _sum_black(black: NDArray[np.float64], rows: int, columns: int, block: int) -> NDArray[np.float32]:
     """Sum the scaled black level over each block, (rows, columns) or a shape that broadcasts to it."""
     period_y, period_x = black.shape
-    if np.ptp(black) == 0:
-        return np.full((1, 1), black[0, 0] * block * block, np.float32)
+    if block % period_y == block % period_x == 0:
+        # each block has the same sites
+        return np.full((1, 1), black.mean() * block * block, np.float32)
     down = np.zeros((rows, period_y))
     np.add.at(down, (np.repeat(np.arange(rows), block), np.arange(rows * block) % period_y), 1.0)
     along = np.zeros((columns, period_x))

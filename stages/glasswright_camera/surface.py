@@ -51,4 +51,5 @@ def fit_surface(light: Array32) -> Array32:
     )
     table = np.zeros((DEGREE + 1, DEGREE + 1))
     table[down, along] = fit
-    return np.asarray(fine_y @ table @ fine_x.T, dtype=np.float32)
+    # of 32 bits, as the light itself
+    return np.asarray((fine_y @ table).astype(np.float32) @ fine_x.T.astype(np.float32))

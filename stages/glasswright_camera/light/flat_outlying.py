@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.ndimage import binary_dilation, find_objects, label
+from scipy.ndimage import binary_dilation, find_objects, label, uniform_filter
 
 from glasswright_camera.light.flat_surface import LEAST_BLOCKS, REACH, take_nearest
 from glasswright_camera.robust import robust_sigma
@@ -74,9 +74,11 @@ def pick_wide(outlying: Mask) -> Mask:
 
 def pick_crowded(outlying: Mask, good: Mask) -> Mask:
     """Return outlying blocks without which too few good ones would be left about them."""
+    if not outlying.any():
+        return outlying
     left = good & ~outlying
     rows, columns = (take_nearest(np.arange(size, dtype=np.float64) + 0.5, size) for size in good.shape)
-    count = left[rows[:, None, :, None], columns[None, :, None, :]].sum(axis=(2, 3))
+    count = left[rows].sum(axis=1)[:, columns].sum(axis=2)
     crowded = binary_dilation(count < LEAST_BLOCKS, np.ones((REACH, REACH), dtype=bool))
     return np.asarray(outlying & crowded)
 
@@ -93,6 +95,8 @@ def find_misfit(light: Array, light_u: Array, surface: Array, bridged: Mask, fol
     bridged, followed, good
         Blocks interpolated, blocks of wide shadows, and all blocks with light.
     """
+    if not (bridged.any() or followed.any()):
+        return np.zeros_like(light)
     kept = good & ~bridged
     count = np.maximum(_pool(kept.astype(np.float64)), 1 / REACH**2)
     # a block's mean differs from its middle's value by a curvature term, which is common to the blocks and subtracted
@@ -105,5 +109,4 @@ def find_misfit(light: Array, light_u: Array, surface: Array, bridged: Mask, fol
 
 def _pool(part: Array) -> Array:
     """Return the mean over the five by five blocks about each."""
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(part, REACH // 2, mode="edge"), (REACH, REACH))
-    return np.asarray(windows.mean(axis=(2, 3)))
+    return np.asarray(uniform_filter(part, REACH, mode="nearest"))

@@ -57,12 +57,12 @@ class Smoother:
     def value(self, means: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the surface at the points, from (rows, columns) block means; a block of weight 0 may be NaN."""
         taken = np.where(self.weight == 0, 0.0, means.ravel()[self.block])
-        return np.asarray((taken * self.weight).sum(axis=1))
+        return np.asarray(np.einsum("ij,ij->i", taken, self.weight))
 
     def variance(self, variances: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the surface's variance at the points, from the block means' own, which are independent."""
         taken = np.where(self.weight == 0, 0.0, variances.ravel()[self.block])
-        return np.asarray((taken * self.weight**2).sum(axis=1))
+        return np.asarray(np.einsum("ij,ij,ij->i", taken, self.weight, self.weight))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -96,8 +96,8 @@ PATCH_STEEP: Final = 0.5
 shadow of a fleck on the rear lens has not (0.22 for one of 2 mm at f/22)."""
 PATCH_SIDE: Final = 0.05
 """Least side of a patch, of the frame's shorter side."""
-NOISE_ROWS: Final = 32
-"""Rows of the frame from which its noise is estimated: within half a percent for a frame 6000 wide."""
+NOISE_ROWS: Final = 8
+"""Rows of the frame from which its noise is estimated: within a percent for a frame 6000 wide."""
 UNLIT_CELL: Final = 0.03
 """Light, of the median, below which a cell shows only noise."""
 LEAST_PART: Final = 0.05

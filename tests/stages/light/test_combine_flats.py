@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from glasswright import Unmeasurable
 from glasswright_camera import combine_flats, reduce_flat
 from glasswright_camera.light.flat import FlatShot
+from glasswright_camera.light.flat_outlying import find_misfit, pick_crowded
 from glasswright_camera.light.flat_surface import lay_axis, lay_windows
 from support.frames import half_diagonals, make_flat_shot, make_mosaic, make_stand
 
@@ -218,3 +219,32 @@ def test_from_pixels_the_gain_is_the_light_between_and_at_the_border():
     squared = ((px[None] - 309.5) ** 2 + (py[:, None] - 203.5) ** 2) / half**2
     expected = 1 - 0.4 * squared - 0.1 * squared**2
     assert np.abs(field.gain - expected).max() < 2e-4
+
+
+def windows_of(part):
+    """The 5 x 5 blocks nearest each block, shifted inwards at the border: (rows, columns, 5, 5)."""
+    inner = np.lib.stride_tricks.sliding_window_view(part, (5, 5))
+    return np.pad(inner, ((2, 2), (2, 2), (0, 0), (0, 0)), mode="edge")
+
+
+def test_blocks_with_too_few_good_ones_about_them_are_crowded():
+    rng = np.random.default_rng(3)
+    good = rng.random((ROWS, COLUMNS)) < 0.9
+    outlying = good & (rng.random((ROWS, COLUMNS)) < 0.4)
+    scarce = windows_of(good & ~outlying).sum(axis=(2, 3)) < 12
+    near = np.lib.stride_tricks.sliding_window_view(np.pad(scarce, 2), (5, 5)).any(axis=(2, 3))
+    assert 0 < np.count_nonzero(outlying & near) < np.count_nonzero(outlying)
+    np.testing.assert_array_equal(pick_crowded(outlying, good), outlying & near)
+    assert not pick_crowded(np.zeros_like(good), good).any()
+
+
+def test_the_misfit_is_the_scatter_about_the_map_near_a_shadow():
+    rng = np.random.default_rng(4)
+    none, shadow = np.zeros((ROWS, COLUMNS), bool), np.zeros((ROWS, COLUMNS), bool)
+    shadow[5:7, 8:11] = True
+    light, surface = 1 + 0.01 * rng.normal(size=none.shape), np.ones(none.shape)
+    found = find_misfit(light, np.full(none.shape, 1e-4), surface, none, shadow, ~none)
+    expected = np.lib.stride_tricks.sliding_window_view(np.pad(light, 2, mode="edge"), (5, 5)).std(axis=(2, 3))
+    near = np.lib.stride_tricks.sliding_window_view(np.pad(shadow, 2), (5, 5)).any(axis=(2, 3))
+    np.testing.assert_allclose(found, np.where(near, expected, 0), rtol=1e-9)
+    assert not find_misfit(light, np.full(none.shape, 1e-4), surface, none, none, ~none).any()

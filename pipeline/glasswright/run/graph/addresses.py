@@ -41,7 +41,7 @@ def numeric_versions() -> dict[str, str]:
     return found
 
 
-def fingerprint(steps: Iterable[Step], packages: Collection[str]) -> Fingerprint:
+def fingerprint(steps: Collection[Step], packages: Collection[str]) -> Fingerprint:
     """Return the digest of each step.
 
     Parameters
@@ -52,6 +52,8 @@ def fingerprint(steps: Iterable[Step], packages: Collection[str]) -> Fingerprint
         Top-level packages of all plugins; a stage's results depend on the modules that it imports from them.
     """
     libraries = numeric_versions()
+    modules = {step.stage.function.__module__ for step in steps}
+    sources = {module: hash_sources(find_imported_sources([module], packages)) for module in modules}
     return Fingerprint(
         steps={
             step.name: digest(
@@ -59,7 +61,7 @@ def fingerprint(steps: Iterable[Step], packages: Collection[str]) -> Fingerprint
                     "version": ADDRESS_VERSION,
                     "step": step.name,
                     "stage": step.stage.id,
-                    "sources": hash_sources(find_imported_sources([step.stage.function.__module__], packages)),
+                    "sources": sources[step.stage.function.__module__],
                     "settings": step.settings,
                     "libraries": libraries,
                 }
