@@ -122,7 +122,7 @@ def scan_blocks(
                     limits = mean - REJECT_BEYOND * spread, mean + REJECT_BEYOND * spread
                     if lowest >= limits[0] and highest <= limits[1]:
                         break
-                    count, lit, squared = _sum_within(
+                    count, lit, squared, lowest, highest = _sum_within(
                         values, pattern, black, white, plane, (top, bottom, left, right), limits
                     )
     return light, uncertainty, clipped
@@ -176,10 +176,10 @@ def _sum_within(
     plane: int,
     box: tuple[int, int, int, int],
     limits: tuple[float, float],
-) -> tuple[int, float, float]:  # pragma: no cover - compiled
-    """Return count, sum and sum of squares of a plane's light in a box, of the pixels within two limits."""
+) -> tuple[int, float, float, float, float]:  # pragma: no cover - compiled
+    """Return count, sum, sum of squares and extremes of a plane's light in a box, of the pixels within two limits."""
     top, bottom, left, right = box
-    count, lit, squared = 0, 0.0, 0.0
+    count, lit, squared, lowest, highest = 0, 0.0, 0.0, np.inf, -np.inf
     for channel, site_y, site_x in np.ndindex(pattern.shape):
         if pattern[channel, site_y, site_x] != plane:
             continue
@@ -193,4 +193,6 @@ def _sum_within(
                 count += int(good)
                 lit += kept
                 squared += kept * kept
-    return count, lit, squared
+                lowest = min(lowest, one if good else lowest)
+                highest = max(highest, one if good else highest)
+    return count, lit, squared, lowest, highest

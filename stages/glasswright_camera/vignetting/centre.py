@@ -56,9 +56,7 @@ def find_centre(gain: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np
 
     start = np.concatenate([[0.0, 0.0], np.linalg.lstsq(even_terms(x, y), gain, rcond=None)[0]])
     fit = least_squares(miss, start, jac=slope, method="lm")
-    jacobian = slopes(fit.x, x, y)
-    cell = cell_of(x) + CELLS * cell_of(y)
-    moves = [leave_out(jacobian, fit.fun, cell == number) for number in range(CELLS * CELLS)]
+    moves = leave_out(slopes(fit.x, x, y), fit.fun, cell_of(x) + CELLS * cell_of(y))
     spread = np.std(moves, axis=0) * np.sqrt(len(moves) - 1)
     centre = np.array([*fit.x[:2], *spread[:2]])
     if not np.isfinite(centre).all() or np.abs(centre[:2]).max() > FARTHEST or centre[2:].max() > LEAST_KNOWN:
@@ -92,8 +90,10 @@ def cell_of(place: NDArray[np.float64]) -> NDArray[np.int64]:
 
 
 def leave_out(
-    jacobian: NDArray[np.float64], residual: NDArray[np.float64], gone: NDArray[np.bool_]
+    jacobian: NDArray[np.float64], residual: NDArray[np.float64], cell: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Return the change of the parameters when some points are left out (one Gauss-Newton step)."""
-    kept, rest = jacobian[~gone], residual[~gone]
-    return np.asarray(-np.linalg.lstsq(kept, rest, rcond=None)[0])
+    """Return the change of the parameters (one Gauss-Newton step) without each cell's points: (cells, parameters)."""
+    both = np.column_stack([jacobian, residual])
+    products = np.array([both[cell == number].T @ both[cell == number] for number in range(CELLS * CELLS)])
+    left = products.sum(axis=0) - products
+    return np.array([-np.linalg.lstsq(each[:-1, :-1], each[:-1, -1], rcond=None)[0] for each in left])

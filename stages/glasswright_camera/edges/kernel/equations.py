@@ -91,12 +91,16 @@ def _fill_functions(
     own, turning = local[0], local[1]
     dark, contrast = own[0], own[1]
     filled, lost, strays = 0, 0, 0
+    # square roots and quotients in a loop of their own, which vectorises
+    rates = np.empty(BINS)
+    for k in range(BINS):
+        rates[k] = 1.0 / math.sqrt(max(own[4] + cells[k, ANGLE_MEAN] * turning[4], 1.0))
     for k in range(BINS):
         n = cells[k, NUMBER]
         if n < 1:
             continue
         d, angle = cells[k, DISTANCE_MEAN], cells[k, ANGLE_MEAN]
-        rate = 1.0 / math.sqrt(max(own[4] + angle * turning[4], 1.0))
+        rate = rates[k]
         u = (d - own[3] - angle * turning[3]) * rate
         if abs(u) > CELL_REACH:
             continue
