@@ -77,12 +77,12 @@ def shot_of(path: Path) -> Shot:
 
 
 def best_of(repeats: int, work) -> float:
-    """Return the shortest of several runs, which is the least disturbed by other load."""
+    """Return the shortest of several runs, in seconds of a core: the least disturbed by other load."""
     seconds = []
     for _ in range(repeats):
-        start = time.perf_counter()
+        start = time.process_time()
         work()
-        seconds.append(time.perf_counter() - start)
+        seconds.append(time.process_time() - start)
     return min(seconds)
 
 
