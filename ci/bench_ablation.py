@@ -7,7 +7,7 @@ for one of them: small discs, little and much noise, blurs between two foci. Col
 present values over blur, size and noise. Same noise in all rows: what changes is the setting's doing.
 
 Prior and shape tables are data, so those rows share this process; the others change compiled code and take some minutes
-more each. Rows that the file of --json has are not measured again.
+more each, in a process of their own. Rows that the file of --json has are not measured again.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ import subprocess
 import sys
 import tempfile
 import time
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from types import ModuleType
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 from unittest.mock import patch
 
 import numpy as np
@@ -185,11 +185,9 @@ def measure(rows: Mapping[str, Row], quick: bool) -> dict[str, dict[str, float]]
     """Measure rows with the kernel that is imported: this runs in a process of its own."""
     from accuracy_cells import BLURS, prepare_cell
 
-    import glasswright_camera
     from glasswright_camera.edges.kernel import table
     from support.edge_images import add_noise, draw_sheet, gaussian, to_mosaic, trace_sheet
 
-    print(glasswright_camera.__file__, file=sys.stderr)
     start = time.perf_counter()
     sheet = draw_sheet(gaussian(0.187391 / 0.2), 40.0)
     frame = add_noise(to_mosaic(sheet.light), 0.006, np.random.default_rng(1))
@@ -233,8 +231,8 @@ def sum_up(cells: list) -> dict[str, float]:
     return result
 
 
-def measure_settings(rows: Mapping[str, Row]) -> Iterator[tuple[str, dict[str, float]]]:
-    """Measure rows that change only data, and yield each with its largest changes from the first one."""
+def read_cells(row: Row) -> list[list[Cell]]:
+    """Measure the frames of --settings with the kernel that is imported: a list for each blur, size and noise."""
     from accuracy_cells import BLURS, prepare_cell
 
     from glasswright_camera.edges.kernel import table
@@ -247,14 +245,24 @@ def measure_settings(rows: Mapping[str, Row]) -> Iterator[tuple[str, dict[str, f
     cells = [
         prepare_cell(blur, radius, mtf50, make) for radius, mtf50 in SETTINGS_SIZES for blur, make in blurs.items()
     ]
+    with patch.multiple(table, **make_model(row)):
+        return [cell.measure((noise,), SETTINGS_DRAWS) for cell in cells for noise in SETTINGS_NOISES]
 
-    def read(row: Row) -> list[list[Cell]]:
-        with patch.multiple(table, **make_model(row)):
-            return [cell.measure((noise,), SETTINGS_DRAWS) for cell in cells for noise in SETTINGS_NOISES]
 
-    present = read(Row())
+def read_changed(row: Row) -> list[list[Cell]]:
+    """Measure the same with compiled code that is changed, in a process of its own."""
+    from accuracy_cells import Cell
+
+    found = run_changed(row.compiled, ["--settings"])
+    return [[Cell(**cell) for cell in each] for each in found]
+
+
+def measure_settings(rows: Mapping[str, Row]) -> Iterator[tuple[str, dict[str, float]]]:
+    """Measure rows, and yield each with its largest changes from the present values."""
+    present = read_cells(Row())
     for name, row in rows.items():
-        changes = [_compare(*both) for both in zip(read(row), present, strict=True)]
+        cells = read_changed(row) if row.compiled else read_cells(row)
+        changes = [_compare(*both) for both in zip(cells, present, strict=True)]
         bias, scatter, inside, failed = (np.array(column) for column in zip(*changes, strict=True))
         most = int(np.argmax(np.abs(bias)))
         yield (
@@ -296,24 +304,32 @@ def is_without_effect(row: Mapping[str, float]) -> bool:
     )
 
 
-def run_rows(names: list[str], edits: tuple[Edit, ...], options: list[str]) -> dict[str, dict[str, float]]:
-    """Measure rows in a process that finds a changed copy of the camera plugin first; none where it fails."""
+def run_changed(edits: tuple[Edit, ...], options: list[str]) -> Any:
+    """Measure in a process that finds a changed copy of the camera plugin first; return what it prints last.
+
+    Raises
+    ------
+    ChangedCodeError
+        If it fails.
+    """
     with tempfile.TemporaryDirectory() as scratch:
         plugin = ROOT / "stages/glasswright_camera"
         shutil.copytree(plugin, Path(scratch, plugin.name), ignore=shutil.ignore_patterns("__pycache__"))
         for edit in edits:
             path = scratch / KERNEL / f"{edit.module}.py"
             path.write_text(edit.apply(path.read_text()))
-        command = [sys.executable, __file__, "--measure", *options, "--only", *names]
+        command = [sys.executable, __file__, "--measure", *options]
         paths = {**os.environ, "PYTHONPATH": scratch}
         done = subprocess.run(command, env=paths, capture_output=True, text=True, check=False)
         if done.returncode:
-            print(done.stderr[-1500:], file=sys.stderr)
-            return {}
+            raise ChangedCodeError(done.stderr[-1500:])
         if scratch not in done.stderr:
             sys.exit("the process did not import the changed copy")
-        found: dict[str, dict[str, float]] = json.loads(done.stdout.splitlines()[-1])
-        return found
+        return json.loads(done.stdout.splitlines()[-1])
+
+
+class ChangedCodeError(Exception):
+    """The changed code does not run."""
 
 
 def main() -> None:
@@ -330,7 +346,13 @@ def main() -> None:
         parser.error(f"no row `{unknown.pop()}`; rows are: {', '.join(rows)}")
     rows = {name: row for name, row in rows.items() if given.only is None or name in given.only}
     if given.measure:
-        print(json.dumps(measure(rows, given.quick)))
+        import glasswright_camera
+
+        print(glasswright_camera.__file__, file=sys.stderr)
+        if given.settings:
+            print(json.dumps([[asdict(cell) for cell in each] for each in read_cells(Row())]))
+        else:
+            print(json.dumps(measure(rows, given.quick)))
         return
     found: dict[str, dict[str, float]] = {}
     before = json.loads(given.json.read_text()) if given.json and given.json.exists() else {}
@@ -358,7 +380,11 @@ def main() -> None:
     groups = [[name for name, row in left.items() if not row.compiled]]
     groups += [[name] for name, row in left.items() if row.compiled]
     for group in filter(None, groups):
-        some = run_rows(group, left[group[0]].compiled, options)
+        try:
+            some = run_changed(left[group[0]].compiled, [*options, "--only", *group])
+        except ChangedCodeError as failure:
+            print(failure, file=sys.stderr)
+            some = {}
         for name in group:
             add(name, some.get(name))
 

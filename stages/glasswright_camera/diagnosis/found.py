@@ -5,6 +5,8 @@ from __future__ import annotations
 from math import isfinite
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from glasswright_camera.diagnosis.result import Finding
 from glasswright_camera.shooting.stage import LIGHT_MOVED
 
@@ -123,11 +125,12 @@ def _blame_aperture(says: str, *, likely: bool) -> Finding:
     return Finding(name=name, surety=surety, says=says, signs=())
 
 
-def find_dirt(spots: Spots | None) -> Iterator[Finding]:
+def find_dirt(spots: Spots | None, *, is_obstructed: bool = False) -> Iterator[Finding]:
     """Find dirt and scratches in the lens, and new dust on the sensor.
 
-    Dust on the sensor does not invalidate the shots: its shadows differ from those of the lens by their size at two
-    f-numbers, and are left out of the numbers for limits.
+    If something obstructs the light, a shadow that reaches a corner may be its edge. Dust on the sensor does not
+    invalidate the shots: its shadows differ from those of the lens by their size at two f-numbers, and are left out of
+    the numbers for limits.
     """
     if spots is None:
         return
@@ -135,10 +138,22 @@ def find_dirt(spots: Spots | None) -> Iterator[Finding]:
     if spots.lens_dust_count + spots.patch_count:
         kinds = [(spots.lens_dust_count, "fleck"), (spots.patch_count, "patch")]
         text = " and ".join(f"{count} {noun}{'s' * (count > 1)}" for count, noun in kinds if count)
-        yield Finding(name=DIRT, surety="likely", says=f"{text} in the lens {depth}", signs=())
+        may_be_edge = is_obstructed and _reach_corners(spots)
+        surety, or_else = (
+            ("possible", ", or is the edge of what obstructs the light") if may_be_edge else ("likely", "")
+        )
+        yield Finding(name=DIRT, surety=surety, says=f"{text} in the lens {depth}{or_else}", signs=())
     if spots.scratch_count:
         yield Finding(name=SCRATCH, surety="likely", says=f"a long shadow {depth}", signs=())
     if spots.new_sensor_dust_count:
         says = f"{spots.new_sensor_dust_count} shadows of dust on the sensor that are not in the stand's list"
         says += ": clean the sensor, or add them to the stand's list"
         yield Finding(name=SENSOR_DUST, surety="likely", says=says, signs=())
+
+
+def _reach_corners(spots: Spots) -> bool:
+    """Return whether the shadow of each object in the lens lies within its width of a corner of the frame."""
+    is_inside = np.isin(spots.kind, ("lens_dust", "patch"))
+    place, size = spots.place_px[is_inside], spots.frame_px
+    away = np.hypot(*np.minimum(place, size - 1 - place).T)
+    return bool(np.all(away < spots.shadow_px[is_inside]))

@@ -12,7 +12,7 @@ from glasswright_camera.centring.result import Centring
 from glasswright_camera.diagnosis.found import STAND, find_aperture, find_dirt, find_stand
 from glasswright_camera.diagnosis.reference_values import KnownLenses
 from glasswright_camera.diagnosis.result import Diagnosis
-from glasswright_camera.diagnosis.rules import apply_rules
+from glasswright_camera.diagnosis.rules import OBSTRUCTION, apply_rules
 from glasswright_camera.diagnosis.signs import STANDS_OUT, list_signs, read_signs
 from glasswright_camera.distortion.result import Distortion
 from glasswright_camera.focus.locked import FocusShift
@@ -109,7 +109,8 @@ def diagnose(
     found, free = apply_rules(signs)
     opening = tuple(find_aperture(aperture))
     shooting = find_stand(light or (), distortion or (), falloff or (), sharpness or (), opening)
-    findings = (*shooting, *opening, *find_dirt(spots), *found)
+    is_obstructed = any(each.name == OBSTRUCTION for each in found)
+    findings = (*shooting, *opening, *find_dirt(spots, is_obstructed=is_obstructed), *found)
     return sum_up(findings, signs, free, f"{model.copies} copies: {model.origin}" if model else PERFECT)
 
 

@@ -385,6 +385,23 @@ def test_objects_in_the_light_are_named(count, name):
     assert read(results(), spots=blank(Spots)).points_to == "nothing unusual"
 
 
+@pytest.mark.parametrize(("place", "surety"), [((190.0, 54.0), "possible"), ((864.0, 576.0), "likely")])
+def test_a_shadow_in_a_corner_may_be_the_edge_of_an_obstruction(place, surety):
+    """A healthy glass with a part in the light's way showed a patch in that corner, called likely."""
+    spots = replace(
+        blank(Spots),
+        patch_count=1,
+        kind=("patch",),
+        place_px=np.array([place]),
+        shadow_px=np.array([377.0]),
+        frame_px=np.array([1728, 1152]),
+        lens_deepest_pct=1.4,
+    )
+    found = read(results(**CASES[OBSTRUCTION]), spots=spots)
+    assert {each.name: each.surety for each in found.findings} == {OBSTRUCTION: "likely", DIRT: surety}
+    assert read(results(), spots=spots).surety == "likely"
+
+
 def test_no_results_are_unmeasurable():
     with pytest.raises(Unmeasurable, match="nothing was measured that could indicate a fault"):
         read({})
