@@ -215,6 +215,20 @@ def test_an_arrow_points_to_the_softer_side_as_far_as_its_ring_says():
     assert tips(picture) == ["softer side: 8.0 ± 2.0 % in a half-diagonal, towards 90° ± 14°"]
 
 
+def test_two_soft_sides_are_an_axis_through_the_middle():
+    """As of a tilted group that is in focus in the middle: no arrow showed what held the lens."""
+    sides = {"soft_sides_frac": 0.49, "soft_sides_frac_u": 0.02, "soft_sides_deg": 90.0, "soft_sides_deg_u": 3.0}
+    (picture,) = draw_centring(make_centring(**SIDE, **sides))
+    rings = shapes(picture, "circle", "frame")
+    (axis,) = shapes(picture, "line", "line one")
+    x, y = float(rings[1].get("cx")), float(rings[1].get("cy"))
+    assert (float(axis.get("x1")), float(axis.get("x2"))) == pytest.approx((x, x), abs=0.11)
+    length = 49 / read_dials(make_centring(**sides))[0].full * RADIUS
+    assert (float(axis.get("y1")), float(axis.get("y2"))) == pytest.approx((y - length, y + length), abs=0.11)
+    assert tips(picture)[1] == "two soft sides: 49.0 ± 4.0 % softer than between, along 90° ± 6°"
+    assert "on the lens at 12:00, 6:00" in texts(picture) or "on the lens at 6:00, 12:00" in texts(picture)
+
+
 def test_the_uncertainty_region_includes_the_middle_if_nothing_is_significant():
     for u, is_sure in ((0.01, True), (0.05, False)):
         (picture,) = draw_centring(make_centring(**SIDE | {"side_slope_frac_u": u}))

@@ -32,6 +32,7 @@ NO_DIRECTION_DEG: Final = 60.0
 """A direction with a larger standard uncertainty is not shown."""
 MINUS: Final = "\N{MINUS SIGN}"
 RADIUS: Final = 66.0
+SOFT_SIDES: Final = "two soft sides"
 CENTRES: Final = {"red": "two", "blue": "one", "falloff": "four"}
 
 TILT_OF: Final = {
@@ -51,6 +52,8 @@ class Dial:
     size_u: float
     deg: float
     deg_u: float
+    is_axis: bool = False
+    """Whether both ends of the direction count alike."""
 
     @property
     def aside_u(self) -> float:
@@ -72,8 +75,9 @@ class Dial:
 
 def read_dials(centring: Centring) -> list[Dial]:
     """Return the signs with a direction that were measured."""
-    side, coma, tilt = (
+    side, sides, coma, tilt = (
         (centring.side_slope_frac, centring.side_slope_frac_u, centring.worse_side_deg, centring.worse_side_deg_u),
+        (centring.soft_sides_frac, centring.soft_sides_frac_u, centring.soft_sides_deg, centring.soft_sides_deg_u),
         (centring.coma_ratio, centring.coma_ratio_u, centring.coma_deg, centring.coma_deg_u),
         (
             centring.focus_tilt_arcmin,
@@ -84,11 +88,12 @@ def read_dials(centring: Centring) -> list[Dial]:
     )
     named = [
         ("softer side", "% in a half-diagonal", (100 * side[0], 100 * side[1], *side[2:])),
+        (SOFT_SIDES, "% softer than between", (100 * sides[0], 100 * sides[1], *sides[2:])),
         ("coma in the middle", "of aberrated lenses' rms", coma),
         ("tilt of best focus", "arc minutes", tilt),
     ]
     return [
-        Dial(name=name, unit=unit, size=size, size_u=size_u, deg=deg, deg_u=deg_u)
+        Dial(name=name, unit=unit, size=size, size_u=size_u, deg=deg, deg_u=deg_u, is_axis=name == SOFT_SIDES)
         for name, unit, (size, size_u, deg, deg_u) in named
         if np.isfinite([size, size_u, deg, deg_u]).all()
     ]
@@ -102,10 +107,12 @@ def draw_centring(centring: Centring) -> list[Picture]:
 
 
 def _draw_dials(dials: list[Dial], tilt_of: str) -> Picture:
-    parts = [_draw_dial(dial, 93 + 187 * k) for k, dial in enumerate(dials)]
+    apart = WIDTH / max(len(dials), 3)
+    parts = [_draw_dial(dial, apart * (k + 0.5)) for k, dial in enumerate(dials)]
     described = (
         "Arrows point, on the frame as in the file, to the softer side, along the tails of points, and to the side "
-        "whose focus lies behind the sensor. Each ring has its own scale. The shaded patch about an arrow's end is two "
+        "whose focus lies behind the sensor; the line without a head joins two opposite soft sides, with a sharp band "
+        "between them. Each ring has its own scale. The shaded patch about an arrow's end is two "
         "standard uncertainties; where it reaches the middle, the sign is not significant. Times are those of "
         "a clock face about the lens, seen from its front with the camera upright: right stays right, down becomes up."
         f"{TILT_OF.get(tilt_of, '')}"
@@ -117,7 +124,8 @@ def _draw_dials(dials: list[Dial], tilt_of: str) -> Picture:
 def _draw_dial(dial: Dial, x: float) -> str:
     y, unit = 100.0, RADIUS / dial.full
     turn = np.radians(dial.deg)
-    end = (x + dial.size * unit * float(np.cos(turn)), y + dial.size * unit * float(np.sin(turn)))
+    along = dial.size * unit * np.array([np.cos(turn), np.sin(turn)])
+    end, start = (x + along[0], y + along[1]), (x - along[0], y - along[1])
     patch = element(
         "ellipse",
         cx=end[0],
@@ -129,10 +137,14 @@ def _draw_dial(dial: Dial, x: float) -> str:
     )
     ring = dot(x, y, "frame", RADIUS)
     cross = line(x - RADIUS, y, x + RADIUS, y, "grid") + line(x, y - RADIUS, x, y + RADIUS, "grid")
-    shaft = path(arrow((x, y), end), "line one plain") or dot(x, y, "fill one", 2.5)
+    if dial.is_axis:
+        shaft = line(*start, *end, "line one plain")
+    else:
+        shaft = path(arrow((x, y), end), "line one plain") or dot(x, y, "fill one", 2.5)
     size = f"{_round(dial.size, dial.size_u)} ± {_round(COVERAGE * dial.size_u, dial.size_u)}"
-    way = f"towards {dial.deg:.0f}° ± {COVERAGE * dial.deg_u:.0f}°" if dial.has_direction else "direction not known"
-    lens = [label(x, 234, f"on the lens at {clock_time(dial.deg)}")] if dial.has_direction else []
+    way = f"{'along' if dial.is_axis else 'towards'} {dial.deg:.0f}° ± {COVERAGE * dial.deg_u:.0f}°"
+    times = clock_time(dial.deg) + (f", {clock_time(dial.deg + 180)}" if dial.is_axis else "")
+    way, lens = (way, [label(x, 234, f"on the lens at {times}")]) if dial.has_direction else ("direction not known", [])
     parts = [
         label(x, 22, dial.name, class_="name"),
         ring,
