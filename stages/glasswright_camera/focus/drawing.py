@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,7 +11,7 @@ from glasswright import Unmeasurable
 from glasswright.plugin.drawing import Picture, Plot, Scale, canvas, dot, element, label, line, mark, reach
 from glasswright_camera.focus.depth import axial_mm, board_mm, sensor_shift_um
 from glasswright_camera.focus.fit import SPAN, find_vertex
-from glasswright_camera.focus.reading import average_rows, read_setting
+from glasswright_camera.focus.reading import average_rows, find_focus, read_setting
 from glasswright_camera.plots import WIDTH, legend, plot_canvas
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ def draw_ramp(traces: tuple[RampTrace, ...]) -> list[Picture]:
         return []
     first = traces[0]
     planes = sorted(first.planes, key=lambda name: list(KINDS).index(name) if name in KINDS else -1)
-    rows = {name: _read_rows(first, first.planes.index(name)) for name in planes}
+    rows = {name: _read_rows(first, first.planes.index(name), lens) for name in planes}
     rows = {name: each for name, each in rows.items() if len(each[0])}
     if not rows:
         return []
@@ -63,14 +64,18 @@ def draw_ramp(traces: tuple[RampTrace, ...]) -> list[Picture]:
 def _describe(shots: int) -> str:
     others = f" of the first of {shots} shots; triangles below mark best focus in the others" if shots > 1 else ""
     return (
-        f"Points are the rows of discs{others}. Lines are the fitted curves, upright marks their vertices with two "
-        f"standard uncertainties of the fit; rows blurred more than {SPAN:g} times the least are not fitted. Zero is "
+        f"Points are the rows of discs{others}, less the growth of the blur towards the frame's edge. Lines are the "
+        "fitted curves, upright marks their vertices with two standard uncertainties of the fit; rows blurred more "
+        f"than {SPAN:g} times the least are not fitted. Zero is "
         "the focusing band; the legend gives best focus in mm."
     )
 
 
-def _read_rows(trace: RampTrace, plane: int) -> tuple[Array, Array, Array]:
-    along, blur, blur_u = average_rows(trace, plane)
+def _read_rows(trace: RampTrace, plane: int, lens: Lens) -> tuple[Array, Array, Array]:
+    growth = 0.0
+    with suppress(Unmeasurable):
+        growth = find_focus(trace, plane, lens).growth
+    along, blur, blur_u = average_rows(trace, plane, growth)
     axial = np.array([axial_mm(float(each), trace.angle_deg) for each in along], dtype=np.float64)
     return axial, blur, blur_u
 
@@ -132,7 +137,7 @@ def _draw_plane(
 def _draw_other(plot: Plot, trace: RampTrace, lens: Lens, number: int) -> str:
     """Draw best focus of a further shot in its main plane; nothing without one."""
     plane = trace.planes.index("green") if "green" in trace.planes else 0
-    vertex = _find(trace, lens, _read_rows(trace, plane), trace.planes[plane])
+    vertex = _find(trace, lens, _read_rows(trace, plane, lens), trace.planes[plane])
     if vertex is None:
         return ""
     at = plot.x(_at_board(vertex, trace, lens)[0])

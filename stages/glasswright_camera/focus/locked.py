@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import nan
 from typing import TYPE_CHECKING, Final
 
@@ -12,7 +12,7 @@ import numpy as np
 from glasswright import Artefact, Unmeasurable, stage
 from glasswright_camera.chart.ramp import RampTrace
 from glasswright_camera.extremes import extreme_u
-from glasswright_camera.focus.reading import Found, find_focus, find_growth, main_plane, read_setting
+from glasswright_camera.focus.reading import Found, find_focus, main_plane, read_setting
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -156,14 +156,10 @@ def gather_places(traces: Iterable[RampTrace]) -> list[LockedFocus]:
     found: dict[tuple[float, float], list[Found]] = {}
     for trace in traces:
         lens, plane = read_setting(trace), main_plane(trace)
-        growth, growth_u = find_growth(trace, plane)
         try:
-            shot = find_focus(trace, plane, lens, growth)
-            other = find_focus(trace, plane, lens, growth + growth_u)
+            shot = find_focus(trace, plane, lens)
         except Unmeasurable as failure:
             raise Unmeasurable(f"{trace.shot}: {failure}") from failure
-        drawn = other.shift_um - shot.shift_um
-        shot = replace(shot, shift_um_u=float(np.hypot(shot.shift_um_u, drawn)))
         found.setdefault((lens.focal_length_mm, lens.f_number), []).append(shot)
     return [
         LockedFocus(

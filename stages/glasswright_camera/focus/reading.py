@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from glasswright import Unmeasurable
 from glasswright_camera.focus.depth import axial_mm, axial_sensitivity, board_mm, sensor_shift_um
 from glasswright_camera.focus.fit import Vertex, find_vertex
-from glasswright_camera.robust import MEDIAN_U
+from glasswright_camera.robust import MEDIAN_U, robust_sigma
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,7 +20,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-LEAST_ROW_DISCS = 3
+GROWTH_ROUNDS: Final = 2
+LEAST_ROW_DISCS: Final = 3
 """The fewest of which a median leaves out one that is odd."""
 
 
@@ -37,10 +39,10 @@ class Found:
 
     axial_mm: float
     axial_mm_u: float
-    """From pixel noise only."""
+    """From pixel noise, also that in the growth of the blur."""
     shift_um: float
     shift_um_u: float
-    """From pixel noise only."""
+    """The same."""
     angle_u_frac: float
     """Relative standard uncertainty of both distances from the board's angle, common to all shots."""
     kept: float
@@ -48,6 +50,8 @@ class Found:
     kept_u: float
     vertex: Vertex
     """The curve fitted over distances at the sensor."""
+    growth: float
+    """Of the blur towards the frame's edge, which was subtracted; see `find_growth`."""
 
 
 def read_setting(trace: RampTrace) -> Lens:
@@ -72,17 +76,36 @@ def main_plane(trace: RampTrace) -> int:
     return trace.planes.index("green") if "green" in trace.planes else 0
 
 
-def find_focus(trace: RampTrace, plane: int, lens: Lens, growth: float = 0.0) -> Found:
+def find_focus(trace: RampTrace, plane: int, lens: Lens) -> Found:
     """Find best focus in one plane of a shot.
 
-    The fit is over distances at the sensor, where both sides of the board have the same scale. `growth` is that of the
-    blur with the distance from the board's middle, which is subtracted: see `find_growth`.
+    The fit is over distances at the sensor, where both sides of the board have the same scale. The growth of the blur
+    towards the frame's edge is subtracted, see `find_growth`; its uncertainty is part of the result's.
 
     Raises
     ------
     Unmeasurable
         See `find_vertex`.
     """
+    place = 0.0
+    # the growth is read at best focus, and best focus moves with it
+    with suppress(Unmeasurable):
+        place = _fit_focus(trace, plane, lens, 0.0).axial_mm / axial_mm(1.0, trace.angle_deg)
+    for _ in range(GROWTH_ROUNDS):
+        growth, growth_u = find_growth(trace, plane, place)
+        found = _fit_focus(trace, plane, lens, growth)
+        place = found.axial_mm / axial_mm(1.0, trace.angle_deg)
+    other = _fit_focus(trace, plane, lens, growth + growth_u)
+    return replace(
+        found,
+        shift_um_u=float(np.hypot(found.shift_um_u, other.shift_um - found.shift_um)),
+        axial_mm_u=float(np.hypot(found.axial_mm_u, other.axial_mm - found.axial_mm)),
+        kept_u=float(np.hypot(found.kept_u, other.kept - found.kept)),
+    )
+
+
+def _fit_focus(trace: RampTrace, plane: int, lens: Lens, growth: float) -> Found:
+    """Find best focus with a known growth of the blur."""
     along, blur, blur_u = average_rows(trace, plane, growth)
     m = trace.magnification_frac
     axial = np.array([axial_mm(float(v), trace.angle_deg) for v in along])
@@ -95,6 +118,7 @@ def find_focus(trace: RampTrace, plane: int, lens: Lens, growth: float = 0.0) ->
         kept=kept,
         kept_u=kept_u,
         vertex=vertex,
+        growth=growth,
         axial_mm=at_board,
         axial_mm_u=vertex.place_u * widening,
         shift_um=vertex.place,
@@ -103,30 +127,40 @@ def find_focus(trace: RampTrace, plane: int, lens: Lens, growth: float = 0.0) ->
     )
 
 
-def find_growth(trace: RampTrace, plane: int) -> tuple[float, float]:
+def find_growth(trace: RampTrace, plane: int, place_mm: float) -> tuple[float, float]:
     """Return by how much the blur (1/MTF50^2) grows with the square of the distance from the board's middle, seen along
     the axis, in square pixels per square millimetre, and its standard uncertainty.
 
     A lens is softer towards the corners whatever the focus. Along the board that looks like defocus about the middle
     and draws the vertex there: at f/8, where defocus changes the blur little, by a quarter of its distance on a frame
-    that the board fills. The discs of a row have the same depth, so their differences show the growth alone.
+    that the board fills. The discs of a row have the same depth, so their differences show the growth. In a curved
+    field they also show a term in proportion to the row's defocus; it is fitted and left out.
+
+    Parameters
+    ----------
+    place_mm
+        Place of best focus along the board, where that term is 0.
     """
     blur, blur_u, good = _disc_blurs(trace, plane)
     aside = _aside_mm(trace) ** 2
-    x, y = np.zeros(len(blur)), np.zeros(len(blur))
-    freedom = 0
+    rows = []
     for place in np.unique(trace.along_mm):
-        inside = good & (trace.along_mm == place)
-        if inside.sum() >= LEAST_ROW_DISCS:
-            x[inside], y[inside] = aside[inside] - aside[inside].mean(), blur[inside] - np.median(blur[inside])
-            y[inside] -= y[inside].mean()
-            freedom += int(inside.sum()) - 1
-    square = float((x**2).sum())
-    if freedom < LEAST_ROW_DISCS or square == 0:
+        inside = np.flatnonzero(good & (trace.along_mm == place))
+        if len(inside) >= LEAST_ROW_DISCS:
+            # errors of a blur are in proportion to it: of its shape, and of noise
+            own, weight = blur[inside], 1 / np.median(blur[inside])
+            own = np.clip(own, *(np.median(own) + 5 * robust_sigma(own) * np.array([-1, 1])))
+            x, y = (weight * (each - each.mean()) for each in (aside[inside], own))
+            rows.append(np.column_stack([x, x * (place - place_mm), y, weight * blur_u[inside]]))
+    table = np.concatenate(rows) if rows else np.zeros((0, 4))
+    design, seen, noise = table[:, :2], table[:, 2], table[:, 3]
+    freedom = len(table) - len(rows) - 2
+    if freedom < LEAST_ROW_DISCS or np.linalg.matrix_rank(design) < 2:
         return 0.0, 0.0
-    slope = float((x * y).sum()) / square
-    noise = float(np.sqrt(max(((y - slope * x) ** 2).sum() / freedom, np.mean(blur_u[good] ** 2))))
-    return slope, noise / float(np.sqrt(square))
+    inverse = np.linalg.inv(design.T @ design)
+    slope = inverse @ design.T @ seen
+    variance = max(float(np.sum((seen - design @ slope) ** 2)) / freedom, float(np.mean(noise**2)))
+    return float(slope[0]), float(np.sqrt(variance * inverse[0, 0]))
 
 
 def _disc_blurs(trace: RampTrace, plane: int) -> tuple[Array, Array, NDArray[np.bool_]]:
@@ -145,7 +179,7 @@ def _aside_mm(trace: RampTrace) -> Array:
     return np.asarray((column - (column.min() + column.max()) / 2) * pitch, dtype=np.float64)
 
 
-def average_rows(trace: RampTrace, plane: int, growth: float = 0.0) -> tuple[Array, Array, Array]:
+def average_rows(trace: RampTrace, plane: int, growth: float) -> tuple[Array, Array, Array]:
     """Return place along the board, blur and its uncertainty of each row: median 1/MTF50^2 over discs and directions.
 
     Rows with fewer than three measured discs are left out. `growth` is subtracted; see `find_growth`.

@@ -32,6 +32,18 @@ def test_best_focus_of_each_colour_is_found(defocus_um, turn_deg):
     assert found.magnification_frac == pytest.approx(0.0225, rel=2e-3)
 
 
+@pytest.mark.parametrize("defocus_um", [-17.0, 17.0])
+def test_a_lens_that_is_softer_outwards_does_not_draw_focus_to_the_middle(defocus_um):
+    """The board fills this frame, and offsets were an eighth too small, twenty uncertainties."""
+    scene = make_ramp_scene(defocus_um)
+    aberrations = replace(scene.lens.aberrations, sagittal_growth_um=2.0, tangential_growth_um=3.0)
+    scene = replace(scene, lens=replace(scene.lens, aberrations=aberrations))
+    found = measure_focus_offset((trace(scene, make_ramp_stand()),)).green
+    assert found.shift_um == pytest.approx(defocus_um, abs=0.025 * 17)
+    assert abs(found.shift_um - defocus_um) < 3 * found.shift_um_u
+    assert found.shift_um_u < 0.3
+
+
 def test_a_board_with_exchanged_ends_is_refused():
     scene = make_ramp_scene()
     turned = replace(scene, pose=replace(scene.pose, tilt_x_deg=-scene.pose.tilt_x_deg))

@@ -76,9 +76,11 @@ def test_a_lens_that_is_softer_outwards_does_not_draw_focus_to_the_middle():
     found = measure_focus_shift(tuple(soften(step, growth) for step in steps))
     assert found.focus_shift_um == pytest.approx(40.0, abs=3 * found.focus_shift_um_u)
     assert found.focus_shift_um_u < 0.4
-    plain = [find_focus(soften(step, growth), 1, read_setting(step)).shift_um for step in steps]
-    assert plain[1] - plain[0] < 39.0
-    measured, measured_u = find_growth(soften(steps[0], growth), 1)
+    soft = soften(steps[0], growth)
+    focus = find_focus(soft, 1, read_setting(soft))
+    assert focus.shift_um == pytest.approx(-20.0, abs=3 * focus.shift_um_u)
+    measured, measured_u = find_growth(soft, 1, focus.axial_mm / np.cos(np.radians(45.0)))
+    assert focus.growth == pytest.approx(measured, abs=0.1 * measured_u)
     assert measured == pytest.approx(growth, abs=4 * measured_u)
 
 
