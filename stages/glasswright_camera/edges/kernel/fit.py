@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 ITERATIONS: Final = 16
-"""Steps after which a fit is given up. Chosen, not measured."""
+"""Steps after which a fit is given up; half and twice as many change nothing (`ci/bench ablation --settings`)."""
 CONVERGED: Final = 0.5
 """A step that is predicted to lower chi-square by less than this is the last. It is 0.7 of a standard deviation of one
 parameter; convergence is quadratic, so the error that remains is far smaller."""
