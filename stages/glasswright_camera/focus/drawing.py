@@ -74,10 +74,10 @@ def _describe(shots: int) -> str:
 def _read_rows(trace: RampTrace, plane: int, lens: Lens) -> tuple[Array, Array, Array]:
     growth = 0.0
     with suppress(Unmeasurable):
-        growth = find_focus(trace, plane, lens).growth
-    along, blur, blur_u = average_rows(trace, plane, growth)
-    axial = np.array([axial_mm(float(each), trace.angle_deg) for each in along], dtype=np.float64)
-    return axial, blur, blur_u
+        growth = find_focus(trace, plane, lens).field.growth
+    rows = average_rows(trace, plane, growth)
+    axial = np.array([axial_mm(float(each), trace.angle_deg) for each in rows.along_mm], dtype=np.float64)
+    return axial, rows.blur, rows.blur_u
 
 
 def _find(trace: RampTrace, lens: Lens, row: tuple[Array, Array, Array], name: str) -> Vertex | None:

@@ -183,7 +183,7 @@ def _compare(places: Sequence[LockedFocus]) -> list[FocusChange]:
     steps = []
     for other in places[1:]:
         first, um = places[0], other.shift_um - places[0].shift_um
-        kept = [shot.vertex.kept_at(first.shift_um) for shot in other.found]
+        kept = [shot.kept_at(first.shift_um) for shot in other.found]
         steps.append(
             FocusChange(
                 first=first,

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-GROWTH_ROUNDS: Final = 2
+FIELD_ROUNDS: Final = 2
 LEAST_ROW_DISCS: Final = 3
 """The fewest of which a median leaves out one that is odd."""
 
@@ -34,15 +34,33 @@ class Lens:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Field:
+    """What a lens's field does along the board, apart from depth, with standard uncertainties."""
+
+    growth: float
+    """By how much the blur (1/MTF50^2) grows with the square of the distance from the board's middle, seen along the
+    axis: square pixels per square millimetre."""
+    growth_u: float
+    curvature: float
+    """Of the surface of best focus: um at the sensor per square millimetre of that distance."""
+    curvature_u: float
+
+
+NO_FIELD: Final = Field(growth=0.0, growth_u=0.0, curvature=0.0, curvature_u=0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
     """Best focus in one plane of one shot, at the board along the axis and at the sensor."""
 
     axial_mm: float
     axial_mm_u: float
-    """From pixel noise, also that in the growth of the blur."""
+    """From pixel noise, also that in the field's growth and curvature."""
     shift_um: float
     shift_um_u: float
     """The same."""
+    shift_um_own_u: float
+    """That without the curvature's, which all planes of a shot share."""
     angle_u_frac: float
     """Relative standard uncertainty of both distances from the board's angle, common to all shots."""
     kept: float
@@ -50,8 +68,12 @@ class Found:
     kept_u: float
     vertex: Vertex
     """The curve fitted over distances at the sensor."""
-    growth: float
-    """Of the blur towards the frame's edge, which was subtracted; see `find_growth`."""
+    field: Field
+    """What was taken off."""
+
+    def kept_at(self, shift_um: float) -> tuple[float, float]:
+        """Return MTF50 at another focus over that at best focus, and its standard uncertainty."""
+        return self.vertex.kept_at(self.vertex.place + shift_um - self.shift_um)
 
 
 def read_setting(trace: RampTrace) -> Lens:
@@ -76,70 +98,91 @@ def main_plane(trace: RampTrace) -> int:
     return trace.planes.index("green") if "green" in trace.planes else 0
 
 
-def find_focus(trace: RampTrace, plane: int, lens: Lens) -> Found:
+def find_focus(trace: RampTrace, plane: int, lens: Lens, main: Found | None = None) -> Found:
     """Find best focus in one plane of a shot.
 
-    The fit is over distances at the sensor, where both sides of the board have the same scale. The growth of the blur
-    towards the frame's edge is subtracted, see `find_growth`; its uncertainty is part of the result's.
+    The fit is over distances at the sensor, where both sides of the board have the same scale. Growth of the blur and
+    curvature of the field are measured across the board and taken off, see `find_field`; their uncertainties are part
+    of the result's. Of other planes than the `main` one the curvature is that of the main one: it differs little, and
+    its noise cancels in their difference.
 
     Raises
     ------
     Unmeasurable
         See `find_vertex`.
     """
-    place = 0.0
-    # the growth is read at best focus, and best focus moves with it
-    with suppress(Unmeasurable):
-        place = _fit_focus(trace, plane, lens, 0.0).axial_mm / axial_mm(1.0, trace.angle_deg)
-    for _ in range(GROWTH_ROUNDS):
-        growth, growth_u = find_growth(trace, plane, place)
-        found = _fit_focus(trace, plane, lens, growth)
-        place = found.axial_mm / axial_mm(1.0, trace.angle_deg)
-    other = _fit_focus(trace, plane, lens, growth + growth_u)
+    field, place = NO_FIELD, 0.0
+    found = None
+    # the field is read at best focus, and best focus moves with it
+    for _ in range(FIELD_ROUNDS):
+        with suppress(Unmeasurable):
+            found = _fit_focus(trace, plane, lens, field)
+            place = found.axial_mm / axial_mm(1.0, trace.angle_deg)
+        field = find_field(trace, plane, lens, place, found.vertex if found else None)
+        if main is not None:
+            field = replace(field, curvature=main.field.curvature, curvature_u=main.field.curvature_u)
+    found = _fit_focus(trace, plane, lens, field)
+    others = [
+        _fit_focus(trace, plane, lens, replace(field, growth=field.growth + field.growth_u)),
+        _fit_focus(trace, plane, lens, replace(field, curvature=field.curvature + field.curvature_u)),
+    ]
     return replace(
         found,
-        shift_um_u=float(np.hypot(found.shift_um_u, other.shift_um - found.shift_um)),
-        axial_mm_u=float(np.hypot(found.axial_mm_u, other.axial_mm - found.axial_mm)),
-        kept_u=float(np.hypot(found.kept_u, other.kept - found.kept)),
+        shift_um_u=float(np.linalg.norm([found.shift_um_u, *(each.shift_um - found.shift_um for each in others)])),
+        shift_um_own_u=float(np.hypot(found.shift_um_u, others[0].shift_um - found.shift_um)),
+        axial_mm_u=float(np.linalg.norm([found.axial_mm_u, *(each.axial_mm - found.axial_mm for each in others)])),
+        kept_u=float(np.linalg.norm([found.kept_u, *(each.kept - found.kept for each in others)])),
     )
 
 
-def _fit_focus(trace: RampTrace, plane: int, lens: Lens, growth: float) -> Found:
-    """Find best focus with a known growth of the blur."""
-    along, blur, blur_u = average_rows(trace, plane, growth)
+def _fit_focus(trace: RampTrace, plane: int, lens: Lens, field: Field) -> Found:
+    """Find best focus with a known growth of the blur and curvature of the field.
+
+    A row's defocus is that of its depth and, in a curved field, of its discs' distances from the middle. Best focus is
+    where the mean defocus of a row is 0.
+    """
+    rows = average_rows(trace, plane, field.growth)
     m = trace.magnification_frac
-    axial = np.array([axial_mm(float(v), trace.angle_deg) for v in along])
+    axial = np.array([axial_mm(float(v), trace.angle_deg) for v in rows.along_mm])
     shift = sensor_shift_um(axial, lens.focal_length_mm, m)
-    vertex = find_vertex(shift, blur, blur_u, trace.planes[plane])
-    at_board = board_mm(vertex.place, lens.focal_length_mm, m)
+    sine = float(np.sin(np.radians(trace.angle_deg)))
+    bent = field.curvature * ((rows.along_mm * sine) ** 2 + rows.aside_mm2)
+    vertex = find_vertex(shift + bent, rows.blur, rows.blur_u, trace.planes[plane])
+    # the shift at which depth and curvature together are the vertex's place
+    place = float(np.interp(vertex.place, shift + bent - field.curvature * (rows.aside_mm2 - rows.mean_mm2), shift))
+    at_board = board_mm(place, lens.focal_length_mm, m)
     widening = 1 / (1000 * m**2) * (1 + at_board * m / lens.focal_length_mm) ** 2
-    kept, kept_u = vertex.kept_at(0.0)
-    return Found(
-        kept=kept,
-        kept_u=kept_u,
+    found = Found(
+        kept=0.0,
+        kept_u=0.0,
         vertex=vertex,
-        growth=growth,
+        field=field,
         axial_mm=at_board,
         axial_mm_u=vertex.place_u * widening,
-        shift_um=vertex.place,
+        shift_um=place,
         shift_um_u=vertex.place_u,
+        shift_um_own_u=vertex.place_u,
         angle_u_frac=abs(axial_sensitivity(trace.angle_deg)) * float(np.radians(trace.angle_deg_u)),
     )
+    kept, kept_u = found.kept_at(0.0)
+    return replace(found, kept=kept, kept_u=kept_u)
 
 
-def find_growth(trace: RampTrace, plane: int, place_mm: float) -> tuple[float, float]:
-    """Return by how much the blur (1/MTF50^2) grows with the square of the distance from the board's middle, seen along
-    the axis, in square pixels per square millimetre, and its standard uncertainty.
+def find_field(trace: RampTrace, plane: int, lens: Lens, place_mm: float, vertex: Vertex | None) -> Field:
+    """Measure the growth of the blur and the curvature of the field across the board.
 
     A lens is softer towards the corners whatever the focus. Along the board that looks like defocus about the middle
     and draws the vertex there: at f/8, where defocus changes the blur little, by a quarter of its distance on a frame
     that the board fills. The discs of a row have the same depth, so their differences show the growth. In a curved
-    field they also show a term in proportion to the row's defocus; it is fitted and left out.
+    field they also show a term in proportion to the row's defocus: twice the curvature, times the square term of the
+    blur over defocus.
 
     Parameters
     ----------
     place_mm
         Place of best focus along the board, where that term is 0.
+    vertex
+        The curve fitted about it; without one the curvature is 0.
     """
     blur, blur_u, good = _disc_blurs(trace, plane)
     aside = _aside_mm(trace) ** 2
@@ -156,11 +199,22 @@ def find_growth(trace: RampTrace, plane: int, place_mm: float) -> tuple[float, f
     design, seen, noise = table[:, :2], table[:, 2], table[:, 3]
     freedom = len(table) - len(rows) - 2
     if freedom < LEAST_ROW_DISCS or np.linalg.matrix_rank(design) < 2:
-        return 0.0, 0.0
+        return NO_FIELD
     inverse = np.linalg.inv(design.T @ design)
     slope = inverse @ design.T @ seen
     variance = max(float(np.sum((seen - design @ slope) ** 2)) / freedom, float(np.mean(noise**2)))
-    return float(slope[0]), float(np.sqrt(variance * inverse[0, 0]))
+    slope_u = np.sqrt(variance * np.diag(inverse))
+    per_curvature = np.inf
+    if vertex is not None and vertex.square > 0:
+        step = np.array([axial_mm(place_mm + each, trace.angle_deg) for each in (-0.5, 0.5)])
+        um_per_mm = float(np.diff(sensor_shift_um(step, lens.focal_length_mm, trace.magnification_frac))[0])
+        per_curvature = 2 * um_per_mm * vertex.square / ((vertex.high - vertex.low) / 2) ** 2
+    return Field(
+        growth=float(slope[0]),
+        growth_u=float(slope_u[0]),
+        curvature=float(slope[1]) / per_curvature,
+        curvature_u=float(slope_u[1]) / per_curvature,
+    )
 
 
 def _disc_blurs(trace: RampTrace, plane: int) -> tuple[Array, Array, NDArray[np.bool_]]:
@@ -179,20 +233,32 @@ def _aside_mm(trace: RampTrace) -> Array:
     return np.asarray((column - (column.min() + column.max()) / 2) * pitch, dtype=np.float64)
 
 
-def average_rows(trace: RampTrace, plane: int, growth: float) -> tuple[Array, Array, Array]:
-    """Return place along the board, blur and its uncertainty of each row: median 1/MTF50^2 over discs and directions.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rows:
+    """Rows of the board, (rows,): those with LEAST_ROW_DISCS measured discs or more."""
 
-    Rows with fewer than three measured discs are left out. `growth` is subtracted; see `find_growth`.
-    """
+    along_mm: Array
+    blur: Array
+    """Median 1/MTF50^2 over discs and directions, less the growth."""
+    blur_u: Array
+    aside_mm2: Array
+    """Square of the distance across the board from its middle: median over the discs."""
+    mean_mm2: Array
+    """Its mean over all discs of the row, measured or not."""
+
+
+def average_rows(trace: RampTrace, plane: int, growth: float) -> Rows:
+    """Average the blur of each row; `growth` is subtracted, see `Field`."""
     blur, blur_u, good = _disc_blurs(trace, plane)
-    if growth:
-        seen = trace.along_mm * np.sin(np.radians(trace.angle_deg))
-        blur = blur - growth * (_aside_mm(trace) ** 2 + seen**2)
+    aside = _aside_mm(trace) ** 2
+    seen = trace.along_mm * np.sin(np.radians(trace.angle_deg))
+    blur = blur - growth * (aside + seen**2)
     rows = []
     for place in np.unique(trace.along_mm):
         inside = good & (trace.along_mm == place)
         if inside.sum() >= LEAST_ROW_DISCS:
             spread_u = np.sqrt((blur_u[inside] ** 2).sum()) / inside.sum()
-            rows.append((place, np.median(blur[inside]), MEDIAN_U * spread_u))
-    table = np.array(rows).reshape(-1, 3)
-    return table[:, 0], table[:, 1], table[:, 2]
+            mean = aside[trace.along_mm == place].mean()
+            rows.append((place, np.median(blur[inside]), MEDIAN_U * spread_u, np.median(aside[inside]), mean))
+    table = np.array(rows).reshape(-1, 5)
+    return Rows(along_mm=table[:, 0], blur=table[:, 1], blur_u=table[:, 2], aside_mm2=table[:, 3], mean_mm2=table[:, 4])

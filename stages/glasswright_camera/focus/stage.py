@@ -11,7 +11,7 @@ from glasswright import Unmeasurable, stage
 from glasswright_camera.chart.ramp import RampTrace
 from glasswright_camera.edges.repeats import ENOUGH_TO_SCATTER
 from glasswright_camera.focus.depth import depth_of_focus_um
-from glasswright_camera.focus.reading import Found, find_focus, read_setting
+from glasswright_camera.focus.reading import Found, find_focus, main_plane, read_setting
 from glasswright_camera.focus.result import ColourOffset, FocusOffset
 from glasswright_camera.monochrome import leave_out_colours
 
@@ -51,20 +51,20 @@ def measure_focus_offset(
     first = traces[0]
     lens = read_setting(first)
     depth = depth_of_focus_um(lens.f_number, confusion_um, first.magnification_frac)
-    found = {
-        name: [find_focus(trace, trace.planes.index(name), lens) for trace in traces]
-        for name in first.planes
-        if all(name in trace.planes for trace in traces)
+    main = [find_focus(trace, main_plane(trace), lens) for trace in traces]
+    colours = {
+        name: [find_focus(*each, main=one) for each, one in zip(shown, main, strict=True)]
+        for name in ("red", "blue")
+        if len(shown := [(trace, trace.planes.index(name), lens) for trace in traces if name in trace.planes])
+        == len(main)
     }
-    main = found.get("green") or next(iter(found.values()))
-    colours = {"red": found.get("red"), "green": main, "blue": found.get("blue")}
-    red, blue = (compare_colours(colours[name], main) for name in ("red", "blue"))
+    red, blue = (compare_colours(colours.get(name), main) for name in ("red", "blue"))
     if any(trace.ramp != first.ramp for trace in traces):
         raise Unmeasurable("the shots show different ramps: shoot one setting's with one of them")
     return FocusOffset(
-        red=summarise_colour(colours["red"], depth),
+        red=summarise_colour(colours.get("red"), depth),
         green=summarise_colour(main, depth),
-        blue=summarise_colour(colours["blue"], depth),
+        blue=summarise_colour(colours.get("blue"), depth),
         red_green_um=red[0],
         red_green_um_u=red[1],
         blue_green_um=blue[0],
@@ -124,5 +124,7 @@ def compare_colours(shots: list[Found] | None, main: list[Found]) -> tuple[float
     if shots is None or shots is main:
         return float("nan"), float("nan")
     apart = [one.shift_um - other.shift_um for one, other in zip(shots, main, strict=True)]
-    apart_u = [float(np.hypot(one.shift_um_u, other.shift_um_u)) for one, other in zip(shots, main, strict=True)]
+    apart_u = [
+        float(np.hypot(one.shift_um_own_u, other.shift_um_own_u)) for one, other in zip(shots, main, strict=True)
+    ]
     return average(apart, apart_u, max(shot.angle_u_frac for shot in shots))

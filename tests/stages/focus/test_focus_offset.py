@@ -126,7 +126,7 @@ def test_too_few_rows():
     trace = make_ramp_trace()
     value = trace.mtf50.copy()
     value[:, trace.node[:, 1] > 5] = np.nan
-    with pytest.raises(Unmeasurable, match="6 rows of the ramp can be used in red; 7 are needed"):
+    with pytest.raises(Unmeasurable, match="6 rows of the ramp can be used in green; 7 are needed"):
         measure_focus_offset((replace(trace, mtf50=value),))
 
 
