@@ -9,7 +9,7 @@ def table(scored_nights):
 
 
 def test_no_healthy_lens_is_called_faulty(table):
-    assert table["healthy"] == 4
+    assert table["healthy"] == 2
     assert table["false_alarms"] == 0, table["not_right"]
 
 

@@ -92,5 +92,5 @@ def test_shots_at_a_wide_aperture_are_refused():
 def test_one_lens_is_refused(tmp_path):
     (tmp_path / "lens_1").mkdir()
     (tmp_path / "lens_1" / "a.dng").write_bytes(b"")
-    with pytest.raises(Unmeasurable, match="has flats of 1 lenses: shoot two or more"):
+    with pytest.raises(Unmeasurable, match="has flats of 1 lens: shoot two or more"):
         commission_dust(tmp_path, None, TODAY)

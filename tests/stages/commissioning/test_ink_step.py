@@ -139,7 +139,7 @@ def test_notes_and_shots_that_do_not_suffice_are_refused(shot, tmp_path):
     for folder in ("across_1", "across_2", "down_1", "down_2"):
         (tmp_path / folder).mkdir()
         (tmp_path / folder / "0.dng").symlink_to(shot[0] / "ink" / folder / "0.dng")
-    with pytest.raises(Unmeasurable, match="across_1 has 1 shots; 3 are needed, 5 better"):
+    with pytest.raises(Unmeasurable, match="across_1 has 1 shot; 3 are needed, 5 better"):
         commission_ink(tmp_path, shot[1], TODAY)
 
 
