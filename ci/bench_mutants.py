@@ -15,6 +15,7 @@ from __future__ import annotations
 import argparse
 import ast
 import copy
+import importlib.util
 import json
 import os
 import random
@@ -28,8 +29,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from queue import SimpleQueue
 from threading import Lock
-
-from coverage import CoverageData
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGES = {"glasswright": "pipeline", "glasswright_camera": "stages"}
@@ -179,10 +178,11 @@ def run_sound(test: str, scratch: Path) -> Sound:
     if failed := run_tests([test], scratch, words, 3600):
         raise SystemExit(f"{test} fails without any change; mend it first:\n{failed}")
     seconds = time.perf_counter() - start
-    data = CoverageData(str(data_file))
-    data.read()
-    files = {str(Path(each).relative_to(scratch)): each for each in data.measured_files()}
-    return Sound(seconds=seconds, lines={name: frozenset(data.lines(each) or ()) for name, each in files.items()})
+    report = scratch / "coverage.json"
+    words = ["json", f"--data-file={data_file}", "-q", "-o", str(report)]
+    subprocess.run([sys.executable, "-m", "coverage", *words], cwd=scratch, check=True)
+    files = json.loads(report.read_text(encoding="utf-8"))["files"]
+    return Sound(seconds=seconds, lines={name: frozenset(each["executed_lines"]) for name, each in files.items()})
 
 
 def try_mutant(mutant: Mutant, scratch: Path, runs: Runs) -> str:
@@ -250,6 +250,8 @@ def main() -> int:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--json", type=Path, help="written after each change; those in it are not tried again")
     options = parser.parse_args()
+    if importlib.util.find_spec("coverage") is None:
+        parser.error("coverage is not installed: pip install -e .[mutants]")
     mutants = draw_mutants(5 if options.quick else options.count, options.seed, options.only, options.without)
     rows: list[dict] = []
     if options.json and options.json.exists():
