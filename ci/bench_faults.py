@@ -38,8 +38,8 @@ def rehearse(night: FaultNight, folder: Path, workers: int) -> None:
     numbers = [word for number in night.apertures for word in ("--f-number", f"{number:g}")]
     faults = [word for fault in night.faults for word in ("--fault", fault)]
     options = ["--model", night.model, "--seed", str(night.seed), "--ramp-shots", str(night.ramp_shots)]
-    # no fault here is one of the stabiliser, and its shots take most of a zoom's time
-    options += ["--shaken-shots", "0"]
+    # no fault here is one of the stabiliser, of locked focus or of breathing, whose shots take most of the time
+    options += ["--shaken-shots", "0", "--no-focus-series", "--no-locked-ramps"]
     size = ["--tickets", str(night.tickets), "--megapixels", MEGAPIXELS, "--workers", str(workers), "--stand", STAND]
     run("rehearse", folder, *size, *options, *numbers, *faults)
 

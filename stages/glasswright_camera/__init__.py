@@ -19,7 +19,7 @@ from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_camera.edges.trace_ramp import trace_ramp
 from glasswright_camera.field_names import CAVEATS, FIELD_MAPS, FIELD_NAMES, IN_ORDER
 from glasswright_camera.focus.autofocus import measure_autofocus
-from glasswright_camera.focus.locked import measure_focus_shift
+from glasswright_camera.focus.locked import measure_focus_shift, measure_locked_change
 from glasswright_camera.focus.stage import measure_focus_offset
 from glasswright_camera.fringing.stage import measure_fringing
 from glasswright_camera.glare.reduce_black_spot import reduce_black_spot
@@ -109,6 +109,7 @@ __all__ = [
     "measure_fringing",
     "measure_gain",
     "measure_glare",
+    "measure_locked_change",
     "measure_mtf50",
     "measure_stabiliser",
     "measure_sweep",

@@ -62,7 +62,11 @@ def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, .
     type=click.IntRange(1),
     help="Flat shots. Default: three where the aperture is stopped down, else one.",
 )
-@click.option("--focus-series", is_flag=True, help="Add seven focus steps for each setting.")
+@click.option(
+    "--focus-series/--no-focus-series",
+    default=None,
+    help="Add seven focus steps for each setting. Default: where the model's card requires them.",
+)
 @click.option(
     "--ramp-shots",
     default=None,
@@ -70,9 +74,10 @@ def _list_faults(context: click.Context, _: click.Parameter, value: tuple[str, .
     help="Shots of the inclined board, wide open, each focused separately. Default: one.",
 )
 @click.option(
-    "--locked-ramps",
-    is_flag=True,
-    help="Add the inclined board at each setting with the focus locked; a zoom needs 6 megapixels or more.",
+    "--locked-ramps/--no-locked-ramps",
+    default=None,
+    help="Add the inclined board at each setting with the focus locked; a zoom needs 2 megapixels or more. Default: "
+    "where the model's card requires it, unless --ramp-shots is 0.",
 )
 @click.option(
     "--near",

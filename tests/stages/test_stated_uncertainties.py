@@ -207,7 +207,7 @@ def test_tilt_and_curvature_of_a_series():
             for each in series
         )
         focus = replace(measure_best_focus(noisy, stand), setting=series[0].setting)
-        found.append(measure_centring((make_field_trace(layout),), focus, None, None, stand))
+        found.append(measure_centring((make_field_trace(layout),), (focus,), None, None, stand))
     # 30 draws: the scatter has a standard error of 13 %
     expect_pinned(found, "tilt_steps", "field_curvature_steps", low=0.65, high=1.4)
 

@@ -31,7 +31,7 @@ STANDS_OUT = 5.0
 @stage
 def measure_centring(
     traces: tuple[Trace, ...],
-    focus: BestFocus | None,
+    focus: tuple[BestFocus, ...] | None,
     falloff: Falloff | None,
     distortion: Distortion | None,
     stand: Stand,
@@ -43,7 +43,7 @@ def measure_centring(
     traces
         The chart shots of the setting: softer side, coma in the middle, centres of colour.
     focus
-        Best focus of each disc, from a focus series: its plane and its curvature.
+        Best focus of each disc, from the setting's focus series: its plane and its curvature. None if it has none.
     falloff
         For the centre of the light's falloff.
     distortion
@@ -63,7 +63,8 @@ def measure_centring(
         Too few discs, or a series in which too few pass through focus.
     """
     repeats = shared_discs(traces, [main_name(traces[0])])
-    found = read_focus(focus, distortion, stand)
+    (best,) = focus or (None,)
+    found = read_focus(best, distortion, stand)
     field = read_field(repeats, stand)
     return Centring(
         **field,

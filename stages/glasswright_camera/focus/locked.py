@@ -62,6 +62,25 @@ class FocusShift(Artefact):
     shift_um_u: NDArray[np.float64]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LockedChange(Artefact):
+    """Change of best focus at the sensor at one setting while the focus is locked, main plane.
+
+    Positive: the sharp plane moves away from the camera. 0 at the setting that the others are compared with.
+    """
+
+    focus_shift_um: float
+    """Against the lowest f-number of the focal length."""
+    focus_shift_um_u: float
+    kept_sharpness_frac: float
+    """MTF50 at the focus of the lowest f-number, over that at best focus."""
+    kept_sharpness_frac_u: float
+    parfocal_um: float
+    """Against the longest focal length, each at its lowest f-number. NaN at other f-numbers."""
+    parfocal_um_u: float
+    shot_count: int
+
+
 @stage
 def measure_focus_shift(traces: tuple[RampTrace, ...]) -> FocusShift:
     """Measure how best focus moves with f-number and focal length while the focus is locked.
@@ -120,6 +139,43 @@ def measure_focus_shift(traces: tuple[RampTrace, ...]) -> FocusShift:
         f_number=np.array([place.f_number for place in places]),
         shift_um=np.array([place.shift_um for place in places]),
         shift_um_u=np.array([place.shift_um_u for place in places]),
+    )
+
+
+@stage
+def measure_locked_change(traces: tuple[RampTrace, ...], locked: FocusShift) -> LockedChange:
+    """Measure how far best focus at one setting is from that at the setting of reference, with the focus locked.
+
+    A card's limit on it holds at each setting, so a setting that was not shot does not pass.
+
+    Parameters
+    ----------
+    traces
+        Shots of the board at this setting.
+    locked
+        Best focus at all settings.
+    """
+    (place,) = gather_places(traces)
+    same = locked.focal_length_mm == place.focal_length_mm
+    # rows are sorted by focal length, then f-number
+    lowest = int(np.flatnonzero(same)[0])
+    longest = int(np.flatnonzero(locked.focal_length_mm == locked.focal_length_mm.max())[0])
+    shift = _subtract(place, float(locked.shift_um[lowest]), float(locked.shift_um_u[lowest]))
+    kept = _keep(place, float(locked.shift_um[lowest]))
+    parfocal = nan, nan
+    if place.f_number == locked.f_number[lowest]:
+        shift = 0.0, place.shift_um_u
+        kept = 1.0, kept[1]
+        parfocal = _subtract(place, float(locked.shift_um[longest]), float(locked.shift_um_u[longest]))
+        parfocal = (0.0, place.shift_um_u) if lowest == longest else parfocal
+    return LockedChange(
+        focus_shift_um=shift[0],
+        focus_shift_um_u=shift[1],
+        kept_sharpness_frac=kept[0],
+        kept_sharpness_frac_u=kept[1],
+        parfocal_um=parfocal[0],
+        parfocal_um_u=parfocal[1],
+        shot_count=len(traces),
     )
 
 
@@ -182,20 +238,23 @@ def _compare(places: Sequence[LockedFocus]) -> list[FocusChange]:
     """Return the change from the first of some places to each other."""
     steps = []
     for other in places[1:]:
-        first, um = places[0], other.shift_um - places[0].shift_um
-        kept = [shot.kept_at(first.shift_um) for shot in other.found]
-        steps.append(
-            FocusChange(
-                first=first,
-                other=other,
-                um=um,
-                # the board's angle scales all distances alike
-                um_u=float(np.sqrt(first.shift_um_u**2 + other.shift_um_u**2 + (um * other.angle_u_frac) ** 2)),
-                kept=float(np.mean([value for value, _ in kept])),
-                kept_u=float(np.linalg.norm([u for _, u in kept])) / len(kept),
-            )
-        )
+        um, um_u = _subtract(other, places[0].shift_um, places[0].shift_um_u)
+        kept, kept_u = _keep(other, places[0].shift_um)
+        steps.append(FocusChange(first=places[0], other=other, um=um, um_u=um_u, kept=kept, kept_u=kept_u))
     return steps
+
+
+def _subtract(place: LockedFocus, first_um: float, first_um_u: float) -> tuple[float, float]:
+    """Return the change from another setting's best focus, and its standard uncertainty."""
+    um = place.shift_um - first_um
+    # the board's angle scales all distances alike
+    return um, float(np.sqrt(first_um_u**2 + place.shift_um_u**2 + (um * place.angle_u_frac) ** 2))
+
+
+def _keep(place: LockedFocus, focus_um: float) -> tuple[float, float]:
+    """Return MTF50 at another focus over that at best focus, mean over the shots, and its standard uncertainty."""
+    kept = [shot.kept_at(focus_um) for shot in place.found]
+    return float(np.mean([value for value, _ in kept])), float(np.linalg.norm([u for _, u in kept])) / len(kept)
 
 
 def _find_largest(steps: Sequence[FocusChange]) -> tuple[float, float, str]:

@@ -36,13 +36,15 @@ LOCKED_FAULTS = MappingProxyType(
     }
 )
 """Name -> effect. Faults of the lens that show in ramp shots with the focus locked."""
+SIZE_FAULTS = MappingProxyType({"strong_breathing": "the image's size changes with focus more than it should"})
+"""Name -> effect. Faults of the lens that show only in a focus series."""
 NEAR_FAULTS = MappingProxyType({"near_softness": "soft at short distances only"})
 """Name -> effect. Faults of the lens that show on the near chart."""
 NEAR_BLUR_UM = 40.0
 """Added growth of the blur with the magnification by this fault at severity 1."""
 GLASS_FAULTS = MappingProxyType({"dim_glass": "less light passes, at all f-numbers"})
 """Name -> effect. Faults of the lens that show only in the amount of light."""
-FOCUS_SHIFT_UM, DIM_EV = 30.0, 0.4
+FOCUS_SHIFT_UM, DIM_EV, BREATHING = 30.0, 0.4, 0.5
 """Effect of these faults at severity 1."""
 
 APERTURE_FAULTS = MappingProxyType(
@@ -78,7 +80,8 @@ class Fault:
     @property
     def is_of_lens(self) -> bool:
         """Return whether it is a fault of the lens, not of the shooting."""
-        return self.name in {*LENS_FAULTS, *FOCUS_FAULTS, *APERTURE_FAULTS, *LOCKED_FAULTS, *GLASS_FAULTS, *NEAR_FAULTS}
+        hidden = {*LOCKED_FAULTS, *SIZE_FAULTS, *GLASS_FAULTS, *NEAR_FAULTS}
+        return self.name in {*LENS_FAULTS, *FOCUS_FAULTS, *APERTURE_FAULTS, *hidden}
 
 
 def draw_fault(text: str, generator: np.random.Generator) -> Fault:
@@ -218,6 +221,11 @@ def _dim(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) 
     return replace(lens, transmission_ev=lens.transmission_ev - DIM_EV * fault.severity)
 
 
+def _breathe(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
+    del opened, towards
+    return replace(lens, breathing_ratio=lens.breathing_ratio + BREATHING * fault.severity)
+
+
 def _obstruct(lens: Lens, fault: Fault, opened: float, towards: tuple[float, float]) -> Lens:
     del opened, towards
     # towards one corner of a 3:2 frame
@@ -238,5 +246,6 @@ _EFFECTS: Mapping[str, Callable[[Any, Fault, float, tuple[float, float]], Any]] 
         "vignetting_obstruction": _obstruct,
         "focus_shift": _shift_focus,
         "dim_glass": _dim,
+        "strong_breathing": _breathe,
     }
 )

@@ -15,6 +15,7 @@ from glasswright_rehearsal.faults.kinds import (
     LOCKED_FAULTS,
     NEAR_FAULTS,
     SHOOTING_FAULTS,
+    SIZE_FAULTS,
 )
 from glasswright_rehearsal.faults.shaking import SHAKING_FAULTS
 
@@ -26,6 +27,7 @@ FAULT_GROUPS: Mapping[str, Mapping[str, str]] = MappingProxyType(
         "of the lens": LENS_FAULTS,
         "of focusing: add --ramp-shots 5": FOCUS_FAULTS,
         "of focusing, with the focus locked: add --locked-ramps": LOCKED_FAULTS,
+        "of the image's size: add --focus-series": SIZE_FAULTS,
         "at short distances: add --near": NEAR_FAULTS,
         "of the aperture: add --shots-per-setting 3 --flats-per-setting 3": APERTURE_FAULTS,
         "of the glass": DIRT_FAULTS | GLASS_FAULTS,

@@ -21,11 +21,13 @@ if TYPE_CHECKING:
 
 SCATTER_UM = 1.5
 """Standard deviation of the focus of a healthy autofocus, at the sensor."""
-ZOOM_BOARD = 0.064
+ZOOM_BOARD = 0.054
 """Largest magnification of the board at a zoom's longest focal length."""
-ZOOM_SHIFT_UM = 30.0
+BOARD_SHARE = 1.6
+"""Height of the board over that of the frame at that focal length, at most: its middle is enough."""
+ZOOM_SHIFT_UM = 25.0
 """Change of best focus by the fault `zoom_shift` at severity 1, from the longest focal length to a very short one. With
-twice as much the sharp plane of a 24 mm lens lies beyond the board."""
+a third more the sharp plane of a 24 mm lens may lie beyond the board."""
 OFFSET_UM = 16.0
 """Focus error of the fault `autofocus_offset` at severity 1."""
 BOARD = Lighting(exposure_frac=0.6, gradient=(0.01, 0.02))
@@ -83,16 +85,16 @@ def draw_locked_scene(
 
 
 def fit_board(scene: Scene, stand: StandFacts, longest_mm: float) -> float:
-    """Return the board's magnification at a scene's focal length, from a place where it fits the frame at the longest.
+    """Return the board's magnification at a scene's focal length, from one place for all.
 
-    At a zoom's shortest focal length it must still be large enough, so small frames cannot show how a zoom of a large
-    range keeps its focus.
+    It is near enough for the board to be large enough at a zoom's shortest focal length; at the longest the board
+    reaches beyond a small frame. In still smaller frames a zoom of a large range does not show how it keeps its focus.
     """
     assert stand.ramp is not None
     focal = scene.lens.focal_length_mm
     length_mm = (stand.ramp.rows + 1) * stand.ramp.pitch_mm * np.cos(np.deg2rad(stand.ramp_angle_deg))
     largest = scene.frame.height_px * scene.frame.pitch_um / 1000 / length_mm
-    longest = min(ZOOM_BOARD, float(largest))
+    longest = min(ZOOM_BOARD, BOARD_SHARE * float(largest))
     distance = longest_mm * (1 + 1 / longest)
     return float(focal / (distance - focal))
 

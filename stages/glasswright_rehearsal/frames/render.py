@@ -120,6 +120,7 @@ def _draw_chart(picture: Array32, scene: Scene, layout: Layout) -> None:
     for size in np.unique(circles.radius_mm):
         members = np.flatnonzero(circles.radius_mm == size)
         kernels = build_kernels(*_bound_radii(edges.radius[:, members]), spread, top, is_asymmetric=is_asymmetric)
+        members = members[_reach_frame(edges, members, scene.frame, kernels.far_px)]
         for start in range(0, len(members), BATCH):
             batch = members[start : start + BATCH]
             tables = [tabulate(pick_places(blur, batch), kernels) for blur in blurs]
@@ -141,6 +142,16 @@ def _draw_chart(picture: Array32, scene: Scene, layout: Layout) -> None:
                         kernels.near_px,
                         kernels.far_px,
                     )
+
+
+def _reach_frame(edges: Edges, members: NDArray[np.intp], frame: Frame, far_px: float) -> NDArray[np.bool_]:
+    """Return which circles change any pixel of the frame, if no exposure moves them by more than `far_px`."""
+    reach = edges.radius[:, members, 0].max(axis=0) * 1.5 + 2 * far_px
+    beside = (
+        np.abs(edges.centre_px[:, members].mean(axis=0) - frame.centre_px)
+        - np.array([frame.width_px, frame.height_px]) / 2
+    )
+    return np.asarray((beside < reach[:, None]).all(axis=1))
 
 
 def _list_exposures(scene: Scene) -> list[tuple[float, Array]]:

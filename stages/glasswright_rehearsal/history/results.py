@@ -147,6 +147,27 @@ class RehearsedFocus(Artefact):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedLockedChange(Artefact):
+    """Result of the step `measure_locked_change`."""
+
+    focus_shift_um: float
+    focus_shift_um_u: float
+    kept_sharpness_frac: float
+    kept_sharpness_frac_u: float
+    parfocal_um: float
+    parfocal_um_u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsedBreathing(Artefact):
+    """Result of the step `measure_breathing`."""
+
+    breathing_ratio: float
+    breathing_ratio_u: float
+    shot_count: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RehearsedStabiliser(Artefact):
     """Result of the step `measure_stabiliser`."""
 

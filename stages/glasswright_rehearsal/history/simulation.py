@@ -12,6 +12,7 @@ from glasswright_rehearsal.frames.truth import CORNERS
 from glasswright_rehearsal.history.results import (
     RehearsedAperture,
     RehearsedApertureScatter,
+    RehearsedBreathing,
     RehearsedCentring,
     RehearsedContrast,
     RehearsedDisplacement,
@@ -20,6 +21,7 @@ from glasswright_rehearsal.history.results import (
     RehearsedFocus,
     RehearsedFringing,
     RehearsedGlare,
+    RehearsedLockedChange,
     RehearsedOffset,
     RehearsedPlane,
     RehearsedSharpness,
@@ -30,7 +32,7 @@ from glasswright_rehearsal.history.results import (
     RehearsedZoneContrast,
 )
 from glasswright_rehearsal.optics.blur import find_blur, find_mtf50
-from glasswright_rehearsal.scene.models import stop_focus
+from glasswright_rehearsal.scene.models import set_lens, stop_focus
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
     from glasswright_rehearsal.history.truth import Facts
     from glasswright_rehearsal.scene.geometry import Frame
     from glasswright_rehearsal.scene.lens import Lens
+    from glasswright_rehearsal.scene.models import Copy
 
     Draw = Callable[[], float]
 
@@ -52,6 +55,9 @@ GLARE_U_PCT: Final = 0.4
 """Mostly the uncertainty of the print's contrast, which is common to all lenses."""
 OFFSET_U_UM: Final = 0.4
 KEPT_U: Final = 0.005
+LOCKED_U_UM: Final = 0.7
+BREATHING_U: Final = 0.02
+"""With that of the step's size, which is common to all lenses."""
 STOPS_U: Final = 0.1
 STEP_U_EV: Final = 0.02
 LAMP_EV: Final = 0.002
@@ -151,6 +157,39 @@ def simulate_focus(lens: Lens, setting: Setting, frame: Frame, draw: Draw) -> Re
         red_green_um_u=OFFSET_U_UM,
         blue_green_um=blue - green + OFFSET_U_UM * draw(),
         blue_green_um_u=OFFSET_U_UM,
+    )
+
+
+def simulate_locked_change(copy: Copy, lens: Lens, setting: Setting, frame: Frame, draw: Draw) -> RehearsedLockedChange:
+    """Return a result of the step `measure_locked_change`."""
+    widest = set_lens(copy, lens.focal_length_mm, copy.model.f_numbers[0])
+    moved = lens.aberrations.defocus_um - widest.aberrations.defocus_um
+    centre, along = np.array([frame.centre_px]), np.array([[1.0]])
+    away, best = (
+        float(find_mtf50(find_blur(stop_focus(lens, at), frame, centre, "green"), along, 0 * along)[0, 0])
+        for at in (-widest.aberrations.defocus_um, -lens.aberrations.defocus_um)
+    )
+    is_widest = lens.f_number == widest.f_number
+    longest = max(design.focal_length_mm for design in copy.model.designs)
+    zoomed = copy.zoom_shift_um * (1 - (lens.focal_length_mm / longest) ** 2)
+    return RehearsedLockedChange(
+        setting=setting,
+        focus_shift_um=0.0 if is_widest else moved + LOCKED_U_UM * draw(),
+        focus_shift_um_u=LOCKED_U_UM,
+        kept_sharpness_frac=1.0 if is_widest else away / best + KEPT_U * draw(),
+        kept_sharpness_frac_u=KEPT_U,
+        parfocal_um=0.0 if lens.focal_length_mm == longest else zoomed + LOCKED_U_UM * draw(),
+        parfocal_um_u=LOCKED_U_UM,
+    )
+
+
+def simulate_breathing(lens: Lens, setting: Setting, draw: Draw) -> RehearsedBreathing:
+    """Return a result of the step `measure_breathing`, from seven steps."""
+    return RehearsedBreathing(
+        setting=setting,
+        breathing_ratio=lens.breathing_ratio + BREATHING_U * draw(),
+        breathing_ratio_u=BREATHING_U,
+        shot_count=7,
     )
 
 

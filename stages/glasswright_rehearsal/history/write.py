@@ -23,8 +23,10 @@ from glasswright_rehearsal.history.hand import simulate_hand_checks
 from glasswright_rehearsal.history.simulation import (
     simulate_aperture,
     simulate_aperture_scatter,
+    simulate_breathing,
     simulate_contrast,
     simulate_focus,
+    simulate_locked_change,
     simulate_results,
     simulate_spots,
     simulate_stabiliser,
@@ -186,7 +188,13 @@ def _measure(night: Night, stand: PastStand, visit: PastVisit) -> Iterator[Outco
             yield _outcome(night, visit, "measure_focus_offset", simulate_focus(lens, setting, stand.frame, own))
             yield _outcome(night, visit, "measure_contrast", simulate_contrast(facts, setting, own))
             yield _outcome(night, visit, "measure_transmission", simulate_transmission(lens, setting, own))
-        else:
+        model = visit.copy.model
+        if f_number in model.locked_f_numbers:
+            changed = simulate_locked_change(visit.copy, lens, setting, stand.frame, own)
+            yield _outcome(night, visit, "measure_locked_change", changed)
+        if f_number in model.series_f_numbers:
+            yield _outcome(night, visit, "measure_breathing", simulate_breathing(lens, setting, own))
+        if f_number > model.f_numbers[0]:
             yield _outcome(night, visit, "measure_aperture_scatter", simulate_aperture_scatter(setting, own))
     if visit.copy.model.has_stabiliser:
         yield _outcome(night, visit, "measure_stabiliser", simulate_stabiliser(own))

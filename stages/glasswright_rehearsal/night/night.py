@@ -44,12 +44,14 @@ class Night:
     shots_per_setting: int = 1
     flats_per_setting: int | None = None
     """None: three where the aperture is stopped down, as cards require, else one."""
-    focus_series: bool = False
+    focus_series: bool | None = None
+    """Whether a focus series is shot at every setting. None: where the model's card requires it."""
     ramp_shots: int | None = None
     """Shots of the inclined board at each focal length's lowest f-number, each focused separately. None: one, as cards
     require of a lens with autofocus."""
-    locked_ramps: bool = False
-    """Whether the board is also shot at every setting with the focus locked."""
+    locked_ramps: bool | None = None
+    """Whether the board is also shot at every setting with the focus locked. None: where the model's card requires it,
+    if there are ramp shots."""
     near: bool = False
     """Whether a small chart is also shot at a short distance, at every setting."""
     black_spot: bool = False
@@ -69,6 +71,18 @@ class Night:
         if self.flats_per_setting is not None:
             return self.flats_per_setting
         return 3 if f_number > MODELS[self.model].f_numbers[0] else 1
+
+    def has_series(self, f_number: float) -> bool:
+        """Return whether there is a focus series at an f-number."""
+        if self.focus_series is not None:
+            return self.focus_series
+        return f_number in MODELS[self.model].series_f_numbers
+
+    def has_locked_ramp(self, f_number: float) -> bool:
+        """Return whether there is a shot of the board with the focus locked at an f-number."""
+        if self.locked_ramps is not None:
+            return self.locked_ramps
+        return self.ramps > 0 and f_number in MODELS[self.model].locked_f_numbers
 
     @property
     def ramps(self) -> int:

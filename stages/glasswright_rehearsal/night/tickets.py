@@ -170,7 +170,7 @@ def write_ticket(night: Night, index: int) -> str:
             settings_truth[-1]["shaking"] = write_shaking(writer, scene)
         if night.ramps and f_number == min(n for focal, n in settings if focal == focal_length_mm):
             settings_truth[-1]["ramp"] = write_ramp(writer, scene, stand)
-        if night.locked_ramps:
+        if night.has_locked_ramp(f_number):
             settings_truth[-1]["ramp_locked"] = write_locked_ramp(writer, scene, stand)
     if night.dark:
         dark = np.zeros((len(sensor.pattern), frame.height_px, frame.width_px), dtype=np.float32)
@@ -194,7 +194,7 @@ def _write_setting(writer: ShotWriter, scene: Scene, *, is_struck: bool) -> None
     chart = render_light(strike_scene(scene, faults))
     for _ in range(night.shots_per_setting):
         writer.write("chart", chart, *where)
-    if night.focus_series:
+    if night.has_series(lens.f_number):
         for defocus_um in list_focus_um(lens.f_number):
             stepped = replace(scene, lens=stop_focus(lens, defocus_um), pose=breathe(scene, defocus_um))
             writer.write("focus_series", render_light(stepped), *where)
@@ -281,7 +281,7 @@ def _describe_setting(night: Night, scene: Scene, stand: StandFacts) -> dict[str
         "transmission_ev": scene.lens.transmission_ev,
         "breathing_ratio": scene.lens.breathing_ratio,
     }
-    if night.focus_series:
+    if night.has_series(scene.lens.f_number):
         truth["focus_series"] = [
             {"defocus_um": step, "zones": _describe_zones(scene, step, stand.zones)}
             for step in list_focus_um(scene.lens.f_number)

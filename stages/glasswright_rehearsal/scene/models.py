@@ -55,6 +55,10 @@ class LensModel:
     designs: tuple[Design, ...]
     has_stabiliser: bool = False
     """All models have autofocus."""
+    locked_f_numbers: tuple[float, ...] = ()
+    """f-numbers at which the model's card requires the inclined board with the focus locked."""
+    series_f_numbers: tuple[float, ...] = ()
+    """f-numbers at which it requires a focus series."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +86,7 @@ class Copy:
     zoom_shift_um: float = 0.0
     """Change of best focus on zooming from the longest focal length to a very short one."""
     transmission_ev: float = 0.0
+    breathing_add: float = 0.0
 
 
 def draw_copy(model: LensModel, number: int, generator: np.random.Generator) -> Copy:
@@ -95,7 +100,7 @@ def draw_copy(model: LensModel, number: int, generator: np.random.Generator) -> 
 
     # of its own, so that the rest of the copy does not depend on it
     own = np.random.default_rng([number, 50_021])
-    shift, zoom, light = (float(each) for each in np.clip(own.standard_normal(3), -2.5, 2.5))
+    shift, zoom, light, breathing = (float(each) for each in np.clip(own.standard_normal(4), -2.5, 2.5))
     return Copy(
         model=model,
         serial=f"{model.serial_letters}-{number:05d}",
@@ -116,6 +121,7 @@ def draw_copy(model: LensModel, number: int, generator: np.random.Generator) -> 
         focus_shift_um=1.0 * shift,
         zoom_shift_um=3.0 * zoom,
         transmission_ev=0.01 * light,
+        breathing_add=0.02 * breathing,
     )
 
 
@@ -150,7 +156,7 @@ def set_lens(copy: Copy, focal_length_mm: float, f_number: float) -> Lens:
             centre_shift_frac=copy.axis_shift_frac,
         ),
         transmission_ev=copy.transmission_ev,
-        breathing_ratio=design.breathing_ratio,
+        breathing_ratio=design.breathing_ratio + copy.breathing_add,
     )
 
 
@@ -195,6 +201,8 @@ HALDEN_85 = LensModel(
     make="Halden",
     serial_letters="H85",
     f_numbers=(1.8, 2.8, 5.6),
+    locked_f_numbers=(1.8, 2.8, 5.6),
+    series_f_numbers=(5.6,),
     designs=(
         Design(
             focal_length_mm=85,
@@ -216,6 +224,7 @@ CORVANE_ZOOM = LensModel(
     serial_letters="CZ4",
     f_numbers=(4.0, 8.0),
     has_stabiliser=True,
+    locked_f_numbers=(4.0,),
     designs=(
         Design(
             focal_length_mm=24,

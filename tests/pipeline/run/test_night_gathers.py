@@ -222,6 +222,20 @@ def test_an_optional_gather_is_none_at_the_settings_it_was_not_shot_at(bench, ca
     assert value(bench, "combine", "T-0001 50 mm f/4", "members_count") == 1
 
 
+def test_an_optional_gather_of_results_is_none_at_planned_settings_it_was_not_shot_at(bench, capsys):
+    bench.add_ticket(1, {**ONE_EACH, "focus_series/f2_0.txt": "41"})
+    plan = (
+        SERIES.replace("combine: {", "peak: {").replace("average_chart, series: ", "")
+        + """\
+  both: {stage: toy.combine_peaks, inputs: {means: average_chart, peaks: peak}, per: setting}
+"""
+    )
+    outcomes = run(bench, capsys, plan)
+    assert outcomes["peak", "T-0001 50 mm f/4"] == ("skipped", "no focus_series shot at 50 mm f/4")
+    assert value(bench, "both", "T-0001 50 mm f/2", "members_count") == 3
+    assert value(bench, "both", "T-0001 50 mm f/4", "members_count") == 1
+
+
 def test_an_optional_gather_whose_shots_failed_is_not_none(bench, capsys):
     bench.add_ticket(1, {**ONE_EACH, "focus_series/f2_0.txt": "41", "focus_series/f2_1.txt": "blank"})
     status, reason = run(bench, capsys, SERIES, 13)["combine", "T-0001 50 mm f/2"]

@@ -26,7 +26,7 @@ def measure(*, stand=None, series=None, distortion=None, noise=0.0, seed=0, **fi
     trace = make_field_trace(LAYOUT, noise=noise, seed=seed, **field)
     stand = stand or make_stand()
     focus = None if series is None else replace(measure_best_focus(series, stand), setting=series[0].setting)
-    return measure_centring((trace,), focus, None, distortion, stand)
+    return measure_centring((trace,), focus and (focus,), None, distortion, stand)
 
 
 def make_chart_result(**view):

@@ -9,7 +9,7 @@ from glasswright import Unmeasurable
 from glasswright_camera.diagnosis.rules import SHIFT, ZOOMED, apply_rules
 from glasswright_camera.diagnosis.signs import read_signs
 from glasswright_camera.focus.drawing_locked import draw_focus_shift
-from glasswright_camera.focus.locked import measure_focus_shift
+from glasswright_camera.focus.locked import measure_focus_shift, measure_locked_change
 from glasswright_camera.focus.reading import find_focus, read_setting
 from glasswright_rehearsal.frames.ramp import draw_locked_scene, find_best_focus_mm, fit_board
 from glasswright_rehearsal.night.stand_files import read_stand
@@ -42,6 +42,31 @@ def test_a_zoom_is_compared_with_its_longest_focal_length_at_the_lowest_f_number
     assert found.parfocal_um == pytest.approx(-20.0, abs=0.2)
     assert found.parfocal_where == "24 mm f/4"
     assert found.focus_shift_um == pytest.approx(0.0, abs=0.01)
+
+
+def test_each_setting_of_a_zoom_is_compared_with_its_own_reference():
+    shots = (shoot(2.0, 4.0, 70.0), shoot(-18.0, 4.0, 24.0), shoot(-3.0, 4.0, 50.0), shoot(-10.0, 8.0, 24.0))
+    whole = measure_focus_shift(shots)
+    longest, shortest, middle, stopped = (measure_locked_change((shot,), whole) for shot in shots)
+    assert (longest.parfocal_um, longest.focus_shift_um, longest.kept_sharpness_frac) == (0.0, 0.0, 1.0)
+    assert min(longest.parfocal_um_u, longest.focus_shift_um_u) > 0
+    assert shortest.parfocal_um == pytest.approx(-20.0, abs=0.2)
+    assert middle.parfocal_um == pytest.approx(-5.0, abs=0.1)
+    assert shortest.focus_shift_um == 0.0
+    assert stopped.focus_shift_um == pytest.approx(8.0, abs=0.1)
+    # blur is 8 + 0.03 t^2
+    assert stopped.kept_sharpness_frac == pytest.approx(np.sqrt(8 / (8 + 0.03 * 8**2)), abs=0.01)
+    assert np.isnan(stopped.parfocal_um)
+
+
+def test_changes_at_each_setting_and_the_largest_agree_with_their_u():
+    shots = tuple(shoot(best, f, noise=0.01, seed=n) for n, (best, f) in enumerate([(0.0, 2.0), (14.0, 4.0)]))
+    whole = measure_focus_shift(shots)
+    change = measure_locked_change(shots[1:], whole)
+    assert change.focus_shift_um == whole.focus_shift_um
+    assert change.focus_shift_um_u == whole.focus_shift_um_u
+    assert change.kept_sharpness_frac == whole.kept_sharpness_frac
+    assert change.kept_sharpness_frac_u == whole.kept_sharpness_frac_u
 
 
 def test_a_smooth_curve_of_two_lines_is_drawn_with_its_numbers():

@@ -42,7 +42,7 @@ def centre(chart, lens, noise=0.0, coma=(0.0, 0.0), stand=STAND):
     series = make_series(LAYOUT, steps=9, **field)
     focus = replace(measure_best_focus(series, stand), setting=series[0].setting)
     trace = make_field_trace(LAYOUT, coma=coma, noise=max(noise, 1e-3))
-    return replace(measure_centring((trace,), focus, None, chart, stand), setting=series[0].setting), focus
+    return replace(measure_centring((trace,), (focus,), None, chart, stand), setting=series[0].setting), focus
 
 
 def move(chart, lens, offset_um=None, **how):

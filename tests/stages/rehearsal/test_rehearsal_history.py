@@ -12,6 +12,7 @@ from click.testing import CliRunner
 
 from glasswright.config import load_plan
 from glasswright.config.schema.plugins import load_plugins
+from glasswright.judging.cards import load_cards
 from glasswright.ledger import Ledger
 from glasswright.ledger.returned import latest_returned
 from glasswright_rehearsal.command import rehearse
@@ -118,6 +119,24 @@ def test_its_fields_are_those_that_the_stages_measure(past):
     for name, found in measured.items():
         assert name in fields
         assert (found.unit, found.u is not None) == (fields[name].unit, fields[name].has_uncertainty), name
+
+
+@pytest.mark.parametrize("model", MODELS)
+def test_it_has_all_that_the_shipped_card_limits(model, tmp_path):
+    arguments = ["--history", "1", "--seed", "5", "--megapixels", "1", "--stand", str(STAND), "--model", model]
+    assert CliRunner().invoke(rehearse, [str(tmp_path / "n"), *arguments], catch_exceptions=False).exit_code == 0
+    with Ledger.open_for_reading(tmp_path / "n/history.ledger") as ledger:
+        (state,) = ledger.latest_tickets(["H-0001"])
+    card = load_cards(ROOT / "configs/cards")[model].card
+    measured = {
+        (f"{outcome.step}.{path}", outcome.setting)
+        for outcome in state.outcomes
+        for path, each in outcome.measured.items()
+        if each.value is not None and np.isfinite(each.value)
+    }
+    for limit in card.limits:
+        there = [at for name, at in measured if name == limit.measure and (at is None or limit.at.holds(at))]
+        assert there, limit.measure
 
 
 def test_the_same_seed_gives_the_same_history(past, tmp_path):

@@ -129,8 +129,8 @@ def test_the_list_of_faults_is_grouped(tmp_path):
             name, meaning = line.split(maxsplit=1)
             members[name] = meaning
     assert list(groups) == [
-        "of the lens", "of focusing", "of focusing, with the focus locked", "at short distances", "of the aperture",
-        "of the glass", "of the stabiliser", "found by hand",
+        "of the lens", "of focusing", "of focusing, with the focus locked", "of the image's size", "at short distances",
+        "of the aperture", "of the glass", "of the stabiliser", "found by hand",
         "of the shooting, not of the lens",
     ]  # fmt: skip
     assert groups["of the glass"]["fungus"] == "a patch of threads on the rear element"

@@ -82,7 +82,9 @@ def _check_nesting(
         place = ("stages", draft.name, "inputs", description.name)
         if given is None:
             continue
-        if description.gathers and given >= scope:
+        # an optional gather of what there is one of per item is empty for an item without such shots
+        may_be_none = description.optional and given is scope is not Scope.NIGHT
+        if description.gathers and given >= scope and not may_be_none:
             remedy = f"say per {WIDER[given]}" if given in WIDER else "a value of the night cannot be gathered"
             yield document.problem(
                 place,

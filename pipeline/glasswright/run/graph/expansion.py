@@ -176,6 +176,11 @@ def _gather(draft: _Draft, step: Step, description: InputDescription, item: Item
         if found is None:
             return One(key=Key(step=source.name, item=NIGHT), may_lack=may_lack(step, description))
         members = [One(key=key) for key, shot in found.items() if _in_group(key.item.setting, shot, item)]
+        if description.optional and not any(
+            _in_group(each.shot.setting, each, item) for each in shots_of(draft.indexed, roles)
+        ):
+            # a planned setting has its instance without any shot, too
+            members = []
     if members:
         return Many(members=tuple(members), at_least=step.at_least, may_lack=may_lack(step, description))
     return Nothing() if description.optional else _no_shot(roles, item)

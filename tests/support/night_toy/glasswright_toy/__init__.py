@@ -175,6 +175,13 @@ def combine(means: tuple[Mean, ...], series: tuple[Mean, ...] | None, *, weight_
 
 
 @stage
+def combine_peaks(means: tuple[Mean, ...], peaks: tuple[Combined, ...] | None) -> Combined:
+    """Combine the averages of a group with combined values of it."""
+    values = np.array([member.mean_dn for member in (*means, *(peaks or ()))])
+    return Combined(mean_dn=float(values.mean()), mean_dn_u=0.0, members_count=int(values.size))
+
+
+@stage
 def combine_all(combined: tuple[Combined, ...]) -> Combined:
     """Combine combined values."""
     note("combine_all", len(combined))
