@@ -1,40 +1,49 @@
-"""Mutation testing: random small changes of the code, and whether nearby tests fail.
+"""Mutation testing: random small changes of the code, and whether the tests notice.
 
 Each change is made in a copy of the project: an inverted comparison, a changed sign, number or boolean, or a condition
-that is never true. Nearby tests are those of the same package and those that import the module. Each of their files is
-run once without a change, under coverage. Then the files that run the changed line are run, the quickest first, until
-a test fails: the mutant is killed. (Lines of compiled code are not seen by coverage: there all nearby files count.) A
-mutant that survives shows that no test covers it, or that it is equivalent. A reader decides which, and lists
-equivalent ones in `EQUIVALENT` with the reason.
+that is never true. `mutants_map` runs the suite once under coverage, without the slowest tests, and records which tests
+run which lines. (The first run therefore takes half an hour. The map is kept, and new tests are added to it.) For each
+change, the tests that run the changed line are run, the quickest first, spread over test files, up to a time budget. If
+one fails, the mutant is killed. A mutant that survives shows that no test covers it, or that it is equivalent. A reader
+decides which, and lists equivalent ones in `EQUIVALENT` with the reason. Lines that no test runs are untested.
 
-ci/bench mutants [--quick] [--count N] [--seed N] [--only TEXT] [--without TEXT] [--workers N] [--json FILE]
+ci/bench mutants [--quick] [--count N] [--seed N] [--only TEXT] [--without TEXT] [--budget S] [--work DIR] [--json FILE]
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import contextlib
 import copy
+import filecmp
 import importlib.util
 import json
 import os
 import random
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
-import time
-from concurrent.futures import ThreadPoolExecutor
+from collections import Counter
 from dataclasses import asdict, dataclass
+from functools import cache
 from pathlib import Path
-from queue import SimpleQueue
-from threading import Lock
 
 ROOT = Path(__file__).resolve().parent.parent
-PACKAGES = {"glasswright": "pipeline", "glasswright_camera": "stages"}
-LONGEST_TIMES, LONGEST_S = 4, 240
-"""A test file that takes longer than so many times its time without a change, and so many seconds to compile, has been
-sent round a loop by its change: killed."""
+PACKAGES = ("pipeline/glasswright", "stages/glasswright_camera", "stages/glasswright_rehearsal")
+SLOW = (
+    "tests/night", "tests/gate/test_signals.py", "tests/pipeline/run/test_follow.py",
+    "tests/pipeline/run/test_night_deaths.py", "tests/stages/chart/test_real_dots.py",
+)  # fmt: skip
+"""Tests that are not run: each file takes half a minute or more."""
+LEAST_TESTS, FIRST_TESTS, ELSEWHERE_TIMES = 10, 20, 4
+"""At least so many tests are run, whatever they take; so many before the rest is loaded. A test of another room than
+the module's counts as so many times slower."""
+LONGEST_TIMES, LONGEST_S = 4, 100
+"""Tests that take longer than so many times their time without a change, and so many seconds to load and compile, have
+been sent round a loop by the change: killed."""
 COMPILED = ("@compiled", "@part")
 """Marks of functions whose lines coverage does not see."""
 TURNED = {
@@ -42,8 +51,8 @@ TURNED = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.And: ast.Or, ast.Or: ast.And,
     ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In,
 }  # fmt: skip
-EQUIVALENT: dict[str, str] = {}
-"""Change, as printed -> why it is equivalent."""
+EQUIVALENT: dict[tuple[str, str], str] = {}
+"""File and change, as printed -> why it is equivalent."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,175 +63,92 @@ class Mutant:
     line: int
     last_line: int
     """Of the statement, where it is a simple one."""
+    in_function: bool
     change: str
     text: str
     """The whole changed file."""
 
 
-def list_places(tree: ast.Module) -> list[tuple[ast.AST, str]]:
-    """Return the nodes that can be changed, and how; annotations, docstrings and messages are excluded."""
+def list_places(tree: ast.Module) -> list[tuple[ast.expr, bool]]:
+    """Return the expressions that can be changed, and whether each is a condition that is to be never true.
+
+    Annotations, docstrings, messages, `TYPE_CHECKING` and the flags of a dataclass are excluded.
+    """
     skipped: set[int] = set()
     for node in ast.walk(tree):
         parts = [getattr(node, name, None) for name in ("annotation", "returns")]
         parts += [node.value] if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) else []
         parts += [node] if isinstance(node, (ast.Raise, ast.JoinedStr, ast.Import, ast.ImportFrom)) else []
+        parts += node.decorator_list if isinstance(node, ast.ClassDef) else []
         for part in parts:
             skipped |= {id(each) for each in ast.walk(part)} if part is not None else set()
-    found: list[tuple[ast.AST, str]] = []
+    found: list[tuple[ast.expr, bool]] = []
     for node in ast.walk(tree):
         if id(node) in skipped:
             continue
-        if isinstance(node, ast.Compare) and type(node.ops[0]) in TURNED:
-            found.append((node, "comparison"))
-        elif isinstance(node, (ast.BinOp, ast.BoolOp)) and type(node.op) in TURNED:
-            found.append((node, "operator"))
-        elif isinstance(node, ast.UnaryOp) and isinstance(node.op, (ast.USub, ast.Not)):
-            found.append((node, "sign"))
-        elif isinstance(node, ast.Constant) and type(node.value) in (int, float, bool):
-            found.append((node, "constant"))
-        elif isinstance(node, ast.If):
-            found.append((node, "condition"))
+        match node:
+            case ast.Compare(ops=[operator, *_]) | ast.BinOp(op=operator) | ast.BoolOp(op=operator):
+                found += [(node, False)] if type(operator) in TURNED else []
+            case ast.UnaryOp(op=ast.USub() | ast.Not()) | ast.Constant(value=bool() | int() | float()):
+                found.append((node, False))
+            case ast.If() if ast.unparse(node.test) != "TYPE_CHECKING":
+                found.append((node.test, True))
     return found
 
 
-def change_node(node: ast.AST, rng: random.Random) -> None:
-    """Change a node in place."""
+def change_node(node: ast.expr, rng: random.Random) -> ast.expr:
+    """Return the changed node, which may be changed in place."""
     match node:
         case ast.Compare():
             node.ops[0] = TURNED[type(node.ops[0])]()
         case ast.BinOp() | ast.BoolOp():
             node.op = TURNED[type(node.op)]()
-        case ast.UnaryOp():
-            node.op = ast.UAdd() if isinstance(node.op, ast.USub) else ast.Not()
-            if isinstance(node.op, ast.Not):
-                node.operand = ast.UnaryOp(op=ast.Not(), operand=node.operand)
+        case ast.UnaryOp():  # minus, not
+            return node.operand
         case ast.Constant(value=bool()):
             node.value = not node.value
+        case ast.Constant(value=int()):
+            node.value += rng.choice((1, -1))
         case ast.Constant():
-            node.value = node.value + rng.choice((1, -1)) if isinstance(node.value, int) else node.value * 1.5 or 0.5
-        case ast.If():
-            node.test = ast.Constant(value=False)
+            node.value = node.value * 1.5 or 0.5
+    return node
 
 
 def draw_mutant(path: Path, rng: random.Random) -> Mutant | None:
     """Return a random change of a file; None if nothing in it can be changed."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    source = path.read_bytes()
+    tree = ast.parse(source)
     places = list_places(tree)
     if not places:
         return None
-    node, _ = rng.choice(places)
-    shown = node.test if isinstance(node, ast.If) else node
-    before = ast.unparse(copy.deepcopy(shown))
-    change_node(node, rng)
+    node, is_condition = rng.choice(places)
+    changed = ast.Constant(value=False) if is_condition else change_node(copy.deepcopy(node), rng)
+    before, after = ast.unparse(node), ast.unparse(changed)
+    starts = [0]
+    for line in source.splitlines(keepends=True):
+        starts.append(starts[-1] + len(line))
+    first, end = starts[node.lineno - 1] + node.col_offset, starts[node.end_lineno - 1] + node.end_col_offset
+    text = (source[:first] + f"({after})".encode() + source[end:]).decode()
+    try:
+        compile(text, path, "exec")
+    except SyntaxError:  # a pattern of a case takes no expression
+        return None
     simple = [each for each in ast.walk(tree) if isinstance(each, ast.stmt) and not hasattr(each, "body")]
-    last = next((each.end_lineno for each in simple if node in ast.walk(each)), node.lineno)
-    after = ast.unparse(node.test if isinstance(node, ast.If) else node)
+    functions = [each for each in ast.walk(tree) if isinstance(each, (ast.FunctionDef, ast.AsyncFunctionDef))]
     return Mutant(
         file=str(path.relative_to(ROOT)),
         line=node.lineno,
-        last_line=last or node.lineno,
+        last_line=next((each.end_lineno for each in simple if node in ast.walk(each)), node.lineno) or node.lineno,
+        in_function=any(node in ast.walk(part) for each in functions for part in each.body),
         change=f"{before} -> {after}",
-        text=ast.unparse(tree),
+        text=text,
     )
-
-
-def choose_tests(file: Path) -> list[str]:
-    """Return the tests of the module's room, and those elsewhere that import the module."""
-    package, *rooms, _ = file.relative_to(ROOT).parts[1:]
-    module = ".".join(file.relative_to(ROOT / PACKAGES[package]).with_suffix("").parts)
-    tests = ROOT / "tests" / PACKAGES[package]
-    near = tests.joinpath(*rooms)
-    while not near.is_dir():  # a room within a room has its tests with the outer one's
-        near = near.parent
-    chosen = set(near.glob("**/test_*.py")) if near != tests else set()
-    for each in (ROOT / "tests").rglob("test_*.py"):
-        if not {"night", "pages"} & set(each.parts) and f"from {module} " in each.read_text(encoding="utf-8"):
-            chosen.add(each)
-    return sorted(str(each.relative_to(ROOT)) for each in chosen)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sound:
-    """A test file without a change."""
-
-    seconds: float
-    lines: dict[str, frozenset[int]]
-    """File of the project -> lines that were run."""
-
-
-class Runs:
-    """Runs of test files without a change, each made once."""
-
-    def __init__(self) -> None:
-        self._lock = Lock()
-        self._done: dict[str, Sound] = {}
-        self._one: dict[str, Lock] = {}
-
-    def find(self, test: str, scratch: Path) -> Sound:
-        """Return what a test file runs."""
-        with self._lock:
-            mine = self._one.setdefault(test, Lock())
-        with mine:
-            if test not in self._done:
-                self._done[test] = run_sound(test, scratch)
-            return self._done[test]
-
-
-def run_sound(test: str, scratch: Path) -> Sound:
-    """Run a test file under coverage."""
-    data_file = scratch / ".coverage"
-    data_file.unlink(missing_ok=True)
-    start = time.perf_counter()
-    sources = ",".join(str(scratch / part / package) for package, part in PACKAGES.items())
-    words = ["coverage", "run", f"--data-file={data_file}", f"--source={sources}", "-m", "pytest"]
-    if failed := run_tests([test], scratch, words, 3600):
-        raise SystemExit(f"{test} fails without any change; mend it first:\n{failed}")
-    seconds = time.perf_counter() - start
-    report = scratch / "coverage.json"
-    words = ["json", f"--data-file={data_file}", "-q", "-o", str(report)]
-    subprocess.run([sys.executable, "-m", "coverage", *words], cwd=scratch, check=True)
-    files = json.loads(report.read_text(encoding="utf-8"))["files"]
-    return Sound(seconds=seconds, lines={name: frozenset(each["executed_lines"]) for name, each in files.items()})
-
-
-def try_mutant(mutant: Mutant, scratch: Path, runs: Runs) -> str:
-    """Run the tests with a change: killed, survived, or untested (no nearby test runs the line)."""
-    target = scratch / mutant.file
-    whole = target.read_text(encoding="utf-8")
-    sound = {test: runs.find(test, scratch) for test in choose_tests(ROOT / mutant.file)}
-    if not any(mark in whole for mark in COMPILED):
-        lines = frozenset(range(mutant.line, mutant.last_line + 1))
-        sound = {test: one for test, one in sound.items() if lines & one.lines.get(mutant.file, frozenset())}
-    if not sound:
-        return "untested"
-    target.write_text(mutant.text, encoding="utf-8")
-    try:
-        for test, one in sorted(sound.items(), key=lambda each: each[1].seconds):
-            try:
-                if run_tests([test], scratch, ["pytest"], LONGEST_TIMES * one.seconds + LONGEST_S):
-                    return "killed"
-            except subprocess.TimeoutExpired:
-                return "killed"
-    finally:
-        target.write_text(whole, encoding="utf-8")
-    return "survived"
-
-
-def run_tests(tests: list[str], scratch: Path, words: list[str], longest_s: float) -> str:
-    """Run tests on the copy until one fails; return what pytest says then, nothing if all pass."""
-    paths = os.pathsep.join(str(scratch / part) for part in ("pipeline", "stages", "tests"))
-    command = [sys.executable, "-m", *words, "-q", "-x", "-p", "no:cacheprovider", *tests]
-    environment = os.environ | {"PYTHONPATH": paths}
-    done = subprocess.run(command, cwd=scratch, env=environment, capture_output=True, timeout=longest_s, check=False)
-    if done.returncode not in (0, 1, 2, 4):  # passed, failed, broken while loading
-        raise SystemExit(f"pytest ended with {done.returncode}:\n{done.stdout.decode()[-2000:]}")
-    return done.stdout.decode()[-2000:] or "no output" if done.returncode else ""
 
 
 def draw_mutants(count: int, seed: int, only: str, without: str) -> list[Mutant]:
     """Draw changes, from files in proportion to their length, as mistakes are."""
     rng = random.Random(seed)
-    files = [each for package, part in PACKAGES.items() for each in sorted((ROOT / part / package).rglob("*.py"))]
+    files = [each for package in PACKAGES for each in sorted((ROOT / package).rglob("*.py"))]
     names = {each: str(each.relative_to(ROOT)) for each in files}
     files = [each for each in files if only in names[each] and not (without and without in names[each])]
     lengths = [each.stat().st_size for each in files]
@@ -234,50 +160,189 @@ def draw_mutants(count: int, seed: int, only: str, without: str) -> list[Mutant]
     return mutants
 
 
-def copy_project(folder: Path) -> Path:
-    """Return a copy of the project that may be changed."""
-    shutil.copytree(ROOT, folder, ignore=shutil.ignore_patterns(".venv", ".git", ".*_cache", "__pycache__"))
-    return folder
+def copy_project(folder: Path) -> None:
+    """Make a copy of the project, or bring one up to date; its compiled code is kept."""
+    ignored = shutil.ignore_patterns(".venv", ".git", ".*_cache", "__pycache__", "*.egg-info")
+    shutil.copytree(ROOT, folder, ignore=ignored, dirs_exist_ok=True, copy_function=copy_changed)
+    for path in folder.rglob("*.py"):
+        if not (ROOT / path.relative_to(folder)).exists():
+            path.unlink()
+
+
+def copy_changed(source: str, target: str) -> None:
+    """Copy a file unless it is there: compiled code is tied to the time of its file."""
+    if not (Path(target).exists() and filecmp.cmp(source, target, shallow=False)):
+        shutil.copy2(source, target)
+
+
+def make_map(work: Path, tests: list[str]) -> None:
+    """Run all tests that are not in the map yet."""
+    note = work / "commit"
+    if not note.exists():
+        note.write_text(run_git("rev-parse", "HEAD"), encoding="utf-8")
+    left_out = [f"--ignore={each}" for each in SLOW]
+    command = [*PYTEST, "-p", "mutants_map", "--continue-on-collection-errors", *left_out, *tests]
+    subprocess.run(command, cwd=work / "copy", env=environment(work), check=False)  # failing tests are left out
+
+
+PYTEST = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "no:xdist"]
+
+
+def environment(work: Path) -> dict[str, str]:
+    """Return the environment of tests: they import the copy, and their files go with it."""
+    (work / "tmp").mkdir(exist_ok=True)
+    paths = os.pathsep.join(str(work / "copy" / part) for part in ("pipeline", "stages", "tests", "ci"))
+    return os.environ | {"PYTHONPATH": paths, "MUTANTS_MAP": str(work), "TMPDIR": str(work / "tmp")}
+
+
+def run_git(*words: str) -> str:
+    return subprocess.run(["git", *words], cwd=ROOT, check=True, capture_output=True, text=True).stdout.strip()
+
+
+class Map:
+    """Which tests run a line, and how long they take, as `mutants_map` has recorded it."""
+
+    def __init__(self, work: Path) -> None:
+        import coverage
+
+        known = json.loads((work / "tests.json").read_text(encoding="utf-8"))
+        self._seconds: dict[str, float] = known["fixtures"] | {
+            test: each["seconds"] for test, each in known["tests"].items()
+        }
+        self._fixtures: dict[str, list[str]] = {test: each["fixtures"] for test, each in known["tests"].items()}
+        self._lines = coverage.CoverageData(str(work / "lines.coverage"))
+        self._lines.read()
+        self._list_runs = cache(self._lines.contexts_by_lineno)
+        commit = (work / "commit").read_text(encoding="utf-8")
+        self._changed = set(run_git("diff", "--name-only", commit).splitlines())
+
+    def choose_tests(self, mutant: Mutant, budget_s: float) -> tuple[list[str], float]:
+        """Return the tests to run, the most promising first, and their seconds without a change."""
+        room = Path(mutant.file).parts[2 if "rehearsal" not in mutant.file else 1].removeprefix("glasswright_")
+        rank: Counter[str] = Counter()
+        order: dict[str, float] = {}
+        alone = {test: self._sum_seconds({test, *self._fixtures[test]}) for test in self._find_tests(mutant)}
+        for test, seconds in sorted(alone.items(), key=lambda each: each[1]):
+            file = test.split("::")[0]
+            rank[file] += 1
+            order[test] = seconds * rank[file] * (1 if room in file.split("/") else ELSEWHERE_TIMES)
+        chosen: list[str] = []
+        paid: set[str] = set()
+        for test in sorted(order, key=order.__getitem__):
+            new = paid | {test, *self._fixtures[test]}
+            if len(chosen) < LEAST_TESTS or self._sum_seconds(new) <= budget_s:
+                chosen.append(test)
+                paid = new
+        return chosen, self._sum_seconds(paid)
+
+    def _sum_seconds(self, parts: set[str]) -> float:
+        return sum(self._seconds.get(each, 0.0) for each in parts)
+
+    def _find_tests(self, mutant: Mutant) -> set[str]:
+        """Return the tests that run the changed line.
+
+        Coverage cannot say it of code that runs at import or while tests are collected, of compiled code, or of modules
+        that have changed since the map was made. There they are all tests that run the module or one that imports it.
+        """
+        runs = self._list_runs(mutant.file)
+        contexts = {each for line in range(mutant.line, mutant.last_line + 1) for each in runs.get(line, ())}
+        compiled = any(mark in mutant.text for mark in COMPILED)
+        if compiled or not mutant.in_function or "" in contexts or mutant.file in self._changed:
+            module = ".".join(Path(mutant.file).with_suffix("").parts[1:])
+            for file in self._lines.measured_files():
+                path = ROOT / file
+                if file == mutant.file or (path.exists() and f"from {module} " in path.read_text(encoding="utf-8")):
+                    contexts |= {each for found in self._list_runs(file).values() for each in found}
+        return {
+            test for test, fixtures in self._fixtures.items() if test in contexts or not contexts.isdisjoint(fixtures)
+        }
+
+
+def try_mutant(mutant: Mutant, work: Path, known: Map, budget_s: float) -> tuple[str, str]:
+    """Run the tests with a change: killed, survived, or untested (no test runs the line); and what pytest says."""
+    tests, seconds = known.choose_tests(mutant, budget_s)
+    if not tests:
+        return "untested", ""
+    target = work / "copy" / mutant.file
+    shutil.copy2(target, work / "whole.py")
+    target.write_text(mutant.text, encoding="utf-8")
+    try:
+        for part in (tests[:FIRST_TESTS], tests[FIRST_TESTS:]):
+            if part and (failure := run_tests(part, work, LONGEST_TIMES * seconds + LONGEST_S)):
+                return "killed", failure
+    finally:
+        shutil.copy2(work / "whole.py", target)
+    return "survived", f"{len(tests)} tests of {seconds:.0f} s"
+
+
+def run_tests(tests: list[str], work: Path, longest_s: float) -> str:
+    """Run tests on the copy until one fails; return the last line that pytest says then, nothing if all pass."""
+    said = work / "said.txt"
+    with said.open("wb") as stream:
+        process = subprocess.Popen(
+            [*PYTEST, "-x", "--tb=line", *tests],
+            cwd=work / "copy",
+            env=environment(work),
+            stdout=stream,
+            stderr=subprocess.STDOUT,
+            start_new_session=True,
+        )
+        try:
+            code = process.wait(longest_s)
+        except subprocess.TimeoutExpired:
+            return f"no end after {longest_s:.0f} s"
+        finally:
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+            shutil.rmtree(work / "tmp", ignore_errors=True)
+    lines = said.read_text(encoding="utf-8", errors="replace").splitlines()
+    gone = [
+        each for each in tests if any(line.startswith("ERROR: not found:") and line.endswith(each) for line in lines)
+    ]
+    if code == 4 and gone:  # a parameter's name has changed: not a failure
+        left = [each for each in tests if each not in gone]
+        return run_tests(left, work, longest_s) if left else ""
+    if code not in (0, 1, 2, 4):  # passed, failed, broken while loading
+        raise SystemExit(f"pytest ended with {code}:\n" + "\n".join(lines[-30:]))
+    return next((line for line in lines if line.startswith(("FAILED", "ERROR"))), "no output") if code else ""
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--quick", action="store_true", help="five changes")
+    parser.add_argument("--quick", action="store_true", help="five changes of the statistics")
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", help="files whose path holds this")
     parser.add_argument("--without", default="", help="not files whose path holds this")
-    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--budget", type=float, default=60, help="seconds of tests for each change (default: 60)")
+    parser.add_argument("--work", type=Path, default=Path(tempfile.gettempdir()) / "glasswright_mutants")
     parser.add_argument("--json", type=Path, help="written after each change; those in it are not tried again")
     options = parser.parse_args()
     if importlib.util.find_spec("coverage") is None:
         parser.error("coverage is not installed: pip install -e .[mutants]")
-    mutants = draw_mutants(5 if options.quick else options.count, options.seed, options.only, options.without)
+    work = options.work.absolute()
+    work.mkdir(parents=True, exist_ok=True)
+    copy_project(work / "copy")
+    if options.quick:
+        options.count, options.only = 5, "pipeline/glasswright/statistics"
+    make_map(work, ["tests/truth"] if options.quick else ["tests"])
+    known = Map(work)
     rows: list[dict] = []
     if options.json and options.json.exists():
         rows = json.loads(options.json.read_text(encoding="utf-8"))["changes"]
-    known = {(row["file"], row["line"], row["change"]) for row in rows}
-    left = [each for each in mutants if (each.file, each.line, each.change) not in known]
-    runs, lock, copies = Runs(), Lock(), SimpleQueue[Path]()
-
-    def try_one(mutant: Mutant) -> None:
-        scratch = copies.get()
-        try:
-            result = "equivalent" if mutant.change in EQUIVALENT else try_mutant(mutant, scratch, runs)
-        finally:
-            copies.put(scratch)
-        with lock:
-            rows.append({**asdict(mutant), "result": result, "text": ""})
-            print(f"{result:10} {mutant.file}:{mutant.line}  {mutant.change}", flush=True)
-            if options.json:
-                counts = count_results(rows)
-                found = {"seed": options.seed, "counts": counts, "changes": rows}
-                options.json.write_text(json.dumps(found, indent=2), encoding="utf-8")
-
-    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(options.workers) as pool:
-        for number in range(options.workers):
-            copies.put(copy_project(Path(folder) / f"copy{number}"))
-        list(pool.map(try_one, left))
+    tried = {(row["file"], row["line"], row["change"]) for row in rows}
+    for mutant in draw_mutants(options.count, options.seed, options.only, options.without):
+        if (mutant.file, mutant.line, mutant.change) in tried:
+            continue
+        result, why = "equivalent", EQUIVALENT.get((mutant.file, mutant.change), "")
+        if not why:
+            result, why = try_mutant(mutant, work, known, options.budget)
+        rows.append({**asdict(mutant), "text": "", "result": result, "why": why})
+        print(f"{result:10} {mutant.file}:{mutant.line}  {mutant.change}  {why}", flush=True)
+        if options.json:
+            found = {"seed": options.seed, "counts": count_results(rows), "changes": rows}
+            options.json.write_text(json.dumps(found, indent=1), encoding="utf-8")
     counts = count_results(rows)
     listed = ", ".join(f"{count} {name}" for name, count in counts.items())
     killed = 100 * counts["killed"] / max(len(rows) - counts["equivalent"], 1)

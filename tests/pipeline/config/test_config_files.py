@@ -333,6 +333,9 @@ def load_ticket_text(tmp_path, text):
     return load_ticket(tmp_path, TOYS.roles)
 
 
+REPLACES_ITSELF = "replaces: {ticket: T-0412, by: K. Moreau, why: mistyped}"
+
+
 def test_a_good_ticket_is_read(tmp_path):
     ticket = load_ticket_text(tmp_path, GOOD_TICKET)
     assert (ticket.ticket, ticket.lens.model, ticket.lens.serial) == ("T-0412", "Corvane 50 mm f/2", "C50-00417")
@@ -361,6 +364,12 @@ def test_a_good_ticket_is_read(tmp_path):
         ("phase: release", "phase: sold", 3, "must be 'intake', 'release', 'reference' or 'study'"),
         ("phase: release\n", "", 1, "`phase` is missing"),
         ('body: {model: "Ostrel D7"}', "body: Ostrel D7", 4, "must be a mapping (`key: value`)"),
+        (
+            "phase: release",
+            f"phase: release\n{REPLACES_ITSELF}",
+            1,
+            "`replaces` names the ticket itself: give the wrong",
+        ),
         ("shots:", "shot:", 5, "unknown key; did you mean `shots`?"),
         (", focal_length_mm: 50, f_number: 2", "", 6, "gives no setting for its files: give one of `focal_length_mm`"),
         ("chart/*_f2_*.dng", "../chart/*.dng", 6, "must be a path below the ticket's folder"),

@@ -265,6 +265,14 @@ def test_without_checksums_the_copy_is_reported_as_unverified(tmp_path):
     assert indexed.shots[0].shot.caveats == ("unverified_copy",)
 
 
+def test_a_list_of_checksums_that_is_too_long_is_not_read_in_part(tmp_path):
+    add_shot(tmp_path, "chart/1.tif")
+    write_sums(tmp_path)
+    with (tmp_path / "SHA256SUMS").open("r+b") as file:
+        file.truncate(16 * 2**20 + 1)
+    assert "SHA256SUMS is over 16 MiB: not read" in index(tmp_path).findings
+
+
 def test_a_file_with_a_wrong_checksum_is_refused_and_a_missing_one_reported(tmp_path):
     path = add_shot(tmp_path, "chart/1.tif")
     add_shot(tmp_path, "chart/2.tif")

@@ -72,6 +72,17 @@ def test_a_missing_trigger_is_detected(path):
     assert damage(path) == (f"{path}: the database's `outcome_no_update` differs from this program's schema",)
 
 
+def test_a_changed_index_is_detected(path):
+    """Rows are found through indexes, and no hash covers these."""
+    with closing(sqlite3.connect(path)) as connection:
+        sql = "SELECT rootpage - 1, page_size FROM sqlite_schema, pragma_page_size() WHERE name = 'manifest_by_ticket'"
+        page, size = connection.execute(sql).fetchone()
+    data = bytearray(path.read_bytes())
+    data[data.index(b"T-1", page * size, (page + 1) * size)] += 1
+    path.write_bytes(data)
+    assert f"{path}: row 1 missing from index manifest_by_ticket" in damage(path)
+
+
 def artefact_files(path):
     return sorted(file for file in path.with_name(path.name + ".files").glob("??/*"))
 

@@ -21,6 +21,8 @@ from glasswright.judging.gate import Decision, DecisionKind
 from glasswright.judging.gatekeeper import Gated
 from glasswright.ledger import Ledger
 from glasswright.ledger.head import Head
+from glasswright.plugin.outcome import Item
+from glasswright.plugin.stage import Scope
 from glasswright.reports.tables.junit import write_junit
 from glasswright.reports.tables.tickets import NoSuchNightError, choose_tickets
 from support.ledger_tampering import tamper
@@ -96,7 +98,7 @@ def odd_outcomes(number):
     return [
         *good_outcomes(number),
         outcome("odd", F2, Odd(spread_px=math.nan, spread_px_u=0.1, label=EVIL), ticket=number),
-        outcome("lost", F4, ticket=number),
+        outcome("lost", ticket=number, item=Item(scope=Scope.SHOT, ticket=number, setting=F4, shot="chart/0001.dng")),
     ]
 
 
@@ -136,6 +138,7 @@ def test_nan_text_and_missing_values_are_exported_as_such(shop, capsys):
     assert (spread["value"], spread["u"], spread["unit"], spread["f_number"]) == ("nan", "0.1", "pixel", "2.0")
     assert rows["odd", "label"]["text"] == EVIL
     lost = rows["lost", ""]
+    assert (lost["shot"], spread["shot"]) == ("chart/0001.dng", "")
     assert (lost["status"], lost["reason"], lost["value"], lost["f_number"]) == (
         "skipped",
         "lacks a chart shot",

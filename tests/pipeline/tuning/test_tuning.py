@@ -12,6 +12,7 @@ from scipy import stats
 
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.outcome import Status
+from glasswright.statistics.stability import find_change
 from glasswright.tuning.picture import draw_side
 from glasswright.tuning.typed import TypedLimit
 from support.ledger_toys import F2, F4, ToySpread, ToyStand, kept
@@ -230,6 +231,20 @@ def test_a_bad_lens_is_not_passed_on_the_way_to_sound_ones(tmp_path):
     assert proposal.bound is None or proposal.number > 0.272 - Z95 * 0.004
 
 
+def test_a_limit_that_stays_tighter_uses_up_the_guarantee_of_the_others(tmp_path):
+    # two may be cut; a faulty lens keeps the first limit at 0.27, which cuts one lens; the second limit cuts another
+    passing = draw_lenses(130, sharp=(0.31, 0.009))
+    sound, faulty = held_lenses(0.262, 0.272)
+    marks = looked_at("sound", sound)
+    first, second = tune(tmp_path, [*passing, sound], MIN_27, MAX_LOSS, inspected=marks).sides
+    assert first.proposal.method == second.proposal.method == "distribution_free"
+    marks |= looked_at("faulty", faulty, why="haze")
+    first, second = tune(tmp_path, [*passing, sound, faulty], MIN_27, MAX_LOSS, inspected=marks).sides
+    assert first.proposal.method == "kept"
+    assert second.proposal.method == "not_proven"
+    assert "not proven, because another limit stays tighter than computed" in second.proposal.reason
+
+
 def test_outliers_on_the_bad_side_are_to_be_inspected(tmp_path):
     states = [*draw_lenses(110), *held_lenses(0.262, 0.258, 0.255, 0.250), lens(300, 0.45)]
     proposal = tune(tmp_path, states).sides[0].proposal
@@ -250,6 +265,17 @@ def test_a_changing_series_has_no_guarantee(tmp_path):
     assert "tune from those alone: --since 2026-03-10" in proposal.reason
     late = tune(tmp_path, states, since=date(2026, 3, 10)).sides[0].proposal
     assert late.method == "not_proven"
+
+
+def test_two_percent_of_stable_histories_count_as_changing_over_time(tmp_path):
+    """The level is 3 %, a third of it for revisions; here serial numbers are in random order."""
+    noise = np.random.default_rng(3).normal(0, 0.004, 60)
+    for share, refused in ((0.018, True), (0.022, False)):
+        steps = (0.30 + noise - np.where(np.arange(60) < 30, 0, step) for step in np.linspace(0, 0.01, 201))
+        values = next(each for each in steps if (found := find_change(each, 1.0)) and found.probability < share)
+        assert find_change(values, share - 0.003) is None
+        reason = tune(tmp_path, [lens(n, value) for n, value in enumerate(values)]).sides[0].proposal.reason
+        assert ("the lenses changed" in reason) == refused
 
 
 def test_a_revision_is_detected_in_the_serial_numbers(tmp_path):

@@ -69,6 +69,7 @@ def test_it_proposes_prints_and_writes_but_changes_no_card(bench, capsys):
     assert "not proven: an estimate from 60 lenses" in printed
     assert "the whole ticket (60 lenses)" in printed
     assert "REHEARSED" not in printed
+    assert printed.rstrip().endswith("proposal.yaml, and 2 pictures beside it")
     assert (bench / "cards" / "corvane.yaml").read_text(encoding="utf-8") == CARD
     proposal = yaml.safe_load((bench / "out" / "proposal.yaml").read_text(encoding="utf-8"))
     assert proposal["proposal"] == MODEL
@@ -111,6 +112,11 @@ def test_a_limit_given_by_hand_is_evaluated(bench, capsys):
     assert printed["whole_ticket"]["after"]["good_held"]["share"] == first["after"]["good_held"]["share"]
     assert len(printed["changed_verdicts"]) > 30
     assert (bench / "cards" / "corvane.yaml").read_text(encoding="utf-8") == CARD
+
+
+def test_a_limit_given_by_hand_is_shown_with_its_digits(bench, capsys):
+    assert run(bench, "--limit", f"{SHARP}=min:0.28345") == 0
+    assert " 0.28345 " in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(

@@ -66,6 +66,11 @@ def test_no_reference_ticket_is_averaged_back_by_others():
     assert "2 of 3 reference tickets beyond the limits (0.25, 0.35)" in reason
 
 
+def test_a_reference_ticket_of_two_nights_is_charted_on_the_second():
+    (chart,) = watched(healthy(20), [reference((night(20), night(21)), 0.3, "A")]).charts
+    assert (chart.points[-1].night, chart.points[-1].tickets) == (night(21), ("A",))
+
+
 def test_a_reference_ticket_that_failed_beside_others_is_reported():
     more = [reference(night(20), 0.3, "A"), reference(night(20), None, "B")]
     (chart,) = watched(healthy(20), more).charts
