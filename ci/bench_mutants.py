@@ -33,18 +33,15 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGES = ("pipeline/glasswright", "stages/glasswright_camera", "stages/glasswright_rehearsal")
-SLOW = (
-    "tests/night", "tests/gate/test_signals.py", "tests/pipeline/run/test_follow.py",
-    "tests/pipeline/run/test_night_deaths.py", "tests/stages/chart/test_real_dots.py",
-)  # fmt: skip
-"""Tests that are not run: each file takes half a minute or more."""
+SLOW = ("tests/night", "tests/stages/chart/test_real_dots.py")
+"""Tests that are not run: they take minutes."""
 LEAST_TESTS, FIRST_TESTS, ELSEWHERE_TIMES = 10, 20, 4
 """At least so many tests are run, whatever they take; so many before the rest is loaded. A test of another room than
 the module's counts as so many times slower."""
 LONGEST_TIMES, LONGEST_S = 4, 100
 """Tests that take longer than so many times their time without a change, and so many seconds to load and compile, have
 been sent round a loop by the change: killed."""
-COMPILED = ("@compiled", "@part")
+COMPILED = ("@compiled", "@part", "@njit")
 """Marks of functions whose lines coverage does not see."""
 TURNED = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,

@@ -14,6 +14,7 @@ from glasswright.plugin.drawing import Picture
 from glasswright.plugin.outcome import Status
 from glasswright.plugin.plugin_drawings import Drawings
 from glasswright.reports.pages import building
+from glasswright.reports.pages.stand_page import read_health
 from glasswright.reports.pages.triage import Urgency, read_triages
 from support.page_toys import F8, MEASURE, STAND, Sharp, ToyNight, outcome, text_of, verdict, write_pages
 
@@ -106,6 +107,27 @@ def test_the_most_urgent_ticket_comes_first(toy, tmp_path):
     for heading in ("check the stand", "report the fault", "check which lens it is", "shoot again", "decide"):
         assert heading in listed
     assert "T-1" not in listed
+
+
+@pytest.mark.parametrize(
+    ("stand", "lost", "why"),
+    [
+        (STAND, True, "the ledger has no stand file for it"),
+        ("stand: [north-bench]\n", False, "its stand file cannot be read: "),
+        (STAND, False, "its stand file has no section `watch`"),
+    ],
+)
+def test_a_stand_whose_file_tells_nothing_is_never_in_control(tmp_path, stand, lost, why):
+    toy = ToyNight(tmp_path / "toy.ledger", stand)
+    toy.run(("T-1", [outcome("T-1")], [verdict()]))
+    with Ledger.open_for_reading(toy.path) as ledger:
+        (triage,) = read_triages(ledger)
+        if lost:
+            state = triage.state
+            triage = replace(triage, state=replace(state, record=replace(state.record, stand_sha256="f" * 64)))
+        health = read_health(ledger, "north-bench", [triage])
+    assert (health.kind, health.label) == ("unknown", "not watched")
+    assert health.why_not.startswith(why)
 
 
 def test_the_reason_for_holding_a_lens_names_its_worst_result(toy, tmp_path):
