@@ -11,7 +11,7 @@ from glasswright.config import why_not_held
 from glasswright.judging.card import SHOTS, describe_place, faintest_field
 from glasswright.judging.decision import Tolerance, Uncertainty, decide, find_guard
 from glasswright.judging.hand_checks import judge_hand_checks
-from glasswright.judging.method import why_made_otherwise
+from glasswright.judging.method import why_made_otherwise, why_not_run
 from glasswright.judging.validity import TicketView, why_not_identified, why_not_valid
 from glasswright.ledger.verdict import NOTHING_APPLIES, Judgement, LimitVerdict, Verdict, fold
 from glasswright.plugin.measurements import NOT_APPLICABLE
@@ -157,7 +157,7 @@ def assess_limit(view: TicketView, card: Card, limit: Limit, stand: JudgingStand
         return (_unknown(limit, str(limit.at), f"the card is not valid here: {refusal}"),)
     outcomes = view.by_step.get(limit.step, ())
     if not outcomes:
-        return (_unknown(limit, str(limit.at), f"no step `{limit.step}` was run for this ticket"),)
+        return (_unknown(limit, str(limit.at), why_not_run(limit.step, view.method, view.by_step)),)
     otherwise = why_made_otherwise(card, limit.step, view.method)
     if otherwise:
         return (_unknown(limit, str(limit.at), otherwise),)

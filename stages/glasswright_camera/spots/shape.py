@@ -27,6 +27,12 @@ LONG_CUT: Final = 2.5
 """The same where the frame's border cuts it: half a disc is 1.9 times as long as wide."""
 ASLANT: Final = 0.5
 """Sine of the angle to the border up to which a long shadow lies along it."""
+RETURNS: Final = 0.5
+"""Largest depth at the border, of that of a mark beside it."""
+RETURNS_ABOVE: Final = 0.1
+"""Most light at the border above the smooth field, of the same: beside a steep cut-off the field itself is wrong."""
+ENDS_FRAC: Final = 0.05
+"""Least distance from the corners, of the side, of the ends of a mark that the border cuts along its length."""
 PLATEAU_U: Final = 0.2
 CELLS_ACROSS: Final = 24
 """Most cells over a fit's window."""
@@ -96,23 +102,49 @@ def measure_shape(residual: Array32, seen: Candidate) -> Shape | None:
     return shape if extent is None or not extent.is_long else _long_shape(residual, extent)
 
 
-def hugs_border(shape: Shape, size: tuple[int, int]) -> bool:
-    """Return whether a long shadow lies along the frame's border, within its own width: vignetting, not a mark.
+def is_falloff(shape: Shape, residual: Array32) -> bool:
+    """Return whether a long shadow along the frame's border, within its own width, is falloff and not a mark.
 
-    The smooth field does not fit the edge of a shaded corner, and the residual looks long. A scratch that crosses the
-    border does not lie along it.
-
-    Parameters
-    ----------
-    size
-        Rows and columns of the frame.
+    The smooth field does not fit the edge of a shaded corner, and the residual looks long. Falloff is darkest at the
+    border and reaches into a corner, or along a whole side. Beyond a mark that lies inside the frame the light returns
+    to the smooth field; a mark that the border cuts ends before the corners.
     """
     if shape.spread is None:
         return False
     _, turn = np.linalg.eigh(shape.spread)
-    beside = [min(at, count - 1 - at) < shape.size for at, count in zip(shape.place, size[::-1], strict=True)]
-    # near the left or right border and vertical, or near the upper or lower one and horizontal
-    return any(near and abs(along) < ASLANT for near, along in zip(beside, turn[:, 1], strict=True))
+    # along the left or right border (columns count the distance), or along the upper or lower one
+    return any(
+        _touches(float(shape.place[axis]), residual.shape[1 - axis], shape.size)
+        and abs(turn[axis, 1]) < ASLANT
+        and not _is_mark(shape, residual if axis == 1 else residual.T, float(shape.place[axis]), axis)
+        for axis in (0, 1)
+    )
+
+
+def _touches(at: float, count: int, width: float) -> bool:
+    return min(at, count - 1 - at) < width
+
+
+def _is_mark(shape: Shape, rows: Array32, at: float, axis: int) -> bool:
+    """Return whether a shadow along the first or last row is a mark.
+
+    Parameters
+    ----------
+    rows
+        The residual, turned so that the border is a row.
+    at
+        Distance of the shadow from row 0.
+    axis
+        That of the distance, in `shape.place`.
+    """
+    along, side = float(shape.place[1 - axis]), rows.shape[1]
+    start, end = along - shape.length / 2, along + shape.length / 2
+    if start > ENDS_FRAC * side and end < (1 - ENDS_FRAC) * side:
+        return True
+    inner = rows[:, max(int(along - shape.length / 4), 0) : int(along + shape.length / 4) + 1].mean(axis=1)
+    depth = -(inner if at < len(inner) / 2 else inner[::-1])
+    deepest = float(depth[: int(2 * shape.size) + 1].max())
+    return bool(-RETURNS_ABOVE * deepest < depth[0] < RETURNS * deepest)
 
 
 def find_extent(residual: Array32, shape: Shape) -> Extent | None:

@@ -6,15 +6,20 @@ import math
 import pytest
 
 from glasswright import Setting
+from glasswright.config import load_plan
+from glasswright.config.plan.method import describe_method, method_text
+from glasswright.config.schema.plugins import load_plugins
 from glasswright.errors import ConfigError
 from glasswright.judging.cards import check_card, load_cards
 from glasswright.judging.decision import Tolerance, Uncertainty, decide
 from glasswright.judging.judge import judge_ticket
+from glasswright.judging.method import why_not_run
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.measurements import FieldDescription
 from glasswright.plugin.outcome import Status
 from glasswright.plugin.stage import Scope
 from glasswright.statistics.freedom import effective_freedom, quantile_of
+from support import ROOT
 from support.ledger_toys import (
     CARD_HEAD,
     F2,
@@ -188,8 +193,17 @@ def test_a_stage_that_did_not_measure_is_unknown_with_its_reason(tmp_path, statu
 
 def test_a_step_that_was_not_run_is_unknown(tmp_path):
     judged = judge(tmp_path, state(kept(step="other", a_px=1.0)), SIMPLE)
-    assert one(judged).reason == "no step `measure_mtf50` was run for this ticket"
+    assert one(judged).reason == "no step `measure_mtf50` was run for this ticket: there is no chart shot"
     assert judged.verdict is Verdict.UNKNOWN
+
+
+def test_a_step_whose_shots_are_missing_names_their_role():
+    plan = load_plan(ROOT / "configs/plans/fixed_focal.yaml", load_plugins())
+    method = method_text(describe_method(plan))
+    ran = {step.name for step in plan.steps} - {"decode_locked", "decode_dark"}
+    found = why_not_run("measure_locked_change", method, ran)
+    assert found == "no step `measure_locked_change` was run for this ticket: there is no ramp_locked shot"
+    assert why_not_run("measure_haze", method, ran).endswith("was run for this ticket: add it to the plan")
 
 
 def test_a_setting_that_was_not_shot_is_unknown(tmp_path):

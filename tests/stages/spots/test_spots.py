@@ -84,6 +84,50 @@ def test_a_long_mark_that_runs_out_of_the_frame_is_found():
     assert found.length_ratio[0] > 2.5
 
 
+def along_border(side, away, width, depth, length, size=(576, 864)):
+    """A long soft mark, its middle line `away` from the left or lower border, as a factor of the light."""
+    rows, columns = np.mgrid[: size[0], : size[1]].astype(float)
+    across, along = (columns, rows - size[0] / 2) if side == "left" else (size[0] - 1 - rows, columns - size[1] / 2)
+    return 1 - depth * np.clip((width / 2 + 2 - np.abs(across - away)) / 4, 0, 1) * (np.abs(along) < length / 2)
+
+
+def fall_off(corner_ev, size=(576, 864)):
+    rows, columns = np.mgrid[: size[0], : size[1]].astype(float)
+    half = np.hypot(*size) / 2
+    square = ((columns - size[1] / 2) ** 2 + (rows - size[0] / 2) ** 2) / half**2
+    return np.exp2(-corner_ev * square)
+
+
+@pytest.mark.parametrize("side", ["left", "lower"])
+@pytest.mark.parametrize("away", [0.0, 0.5, 1.0])
+@pytest.mark.parametrize(("width", "depth"), [(4, 0.05), (20, 0.02), (50, 0.05)])
+def test_a_mark_along_the_border_is_found(side, away, width, depth):
+    """Its middle line on the border, half its width from it, and beside it."""
+    found = map_spots(flat(along_border(side, away * width, width, depth, 320), fall_off(0.8), size=(576, 864)))
+    assert found.spot_count == 1
+    assert found.length_ratio[0] > 4
+    assert found.depth[0] == pytest.approx(depth, rel=0.25)
+
+
+@pytest.mark.parametrize("soft", [10, 30, 60])
+@pytest.mark.parametrize("edge", [0, 20, 40])
+def test_a_side_in_the_shade_of_a_part_is_no_mark(edge, soft):
+    columns = np.mgrid[:576, :864][1].astype(float)
+    shade = 1 - 0.4 * np.clip((edge + soft - columns) / soft, 0, 1)
+    assert map_spots(flat(shade, fall_off(0.5), size=(576, 864))).spot_count == 0
+
+
+@pytest.mark.parametrize("f_numbers", [(8,), (5.6, 16)])
+def test_a_rehearsed_scratch_along_the_border_is_named(f_numbers):
+    frame = Frame(width_px=1296, height_px=864, pitch_um=PITCH_UM)
+    dirt = draw_dirt(Fault(name="scratched", direction_deg=90.0), frame)
+    # along the lower border, the same distance from it at each place
+    moved = tuple(replace(mote, y_px=864.0 - 60.0) for mote in dirt)
+    found, _ = rehearsed("none", *f_numbers, motes=moved, frame=frame)
+    assert [each for each in found.kind if each != "sensor_dust"] == ["scratch"]
+    assert found.lens_deepest_pct > 1
+
+
 def test_single_hot_and_dead_pixels_are_no_spots():
     mosaic = flat()
     values = mosaic.values.copy()
