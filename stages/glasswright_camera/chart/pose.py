@@ -49,21 +49,24 @@ def flatten_nodes(
 ) -> NDArray[np.float64]:
     """Return where nodes (n, 2) appear on a flat lattice, from their measured places and heights.
 
-    A node behind the lattice's plane appears nearer to the point of the plane that the lens is opposite to.
+    A node behind the lattice's plane appears nearer to the foot of the perpendicular from the lens to the plane. On a
+    tilted lattice that is not the place in the middle of the image.
 
     Parameters
     ----------
     plane
         (3, 3): lattice places to undistorted half-diagonals.
     distance_mm
-        From the lens to the lattice, along the axis.
+        From the lens to the lattice.
     """
     place = to_lattice(node, layout)
     if not layout.nodes_mm:
         return place
     height = np.array(layout.nodes_mm)[node[:, 1] * layout.columns + node[:, 0], 2]
-    opposite = project(np.asarray(np.linalg.inv(plane), np.float64), np.zeros(2))
-    return np.asarray(opposite + (place - opposite) * (distance_mm / (distance_mm + height))[:, None])
+    scale = np.sqrt(abs(np.linalg.det(differentiate_plane(plane)))) / half_extent_mm(layout)
+    normal = find_normal(plane, distance_mm * scale)
+    foot = project(np.asarray(np.linalg.inv(plane), np.float64), distance_mm * scale * normal[:2] / normal[2])
+    return np.asarray(foot + (place - foot) * (distance_mm / (distance_mm + height))[:, None])
 
 
 def view_plane(plane: NDArray[np.float64], frame: Frame, layout: ChartLayout, pixel_pitch_um: float) -> PlaneView:
@@ -92,6 +95,26 @@ def differentiate_plane(plane: NDArray[np.float64]) -> NDArray[np.float64]:
     place = project(np.asarray(np.linalg.inv(plane), np.float64), np.zeros(2))
     full = plane @ np.append(place, 1.0)
     return np.asarray((plane[:2, :2] - np.outer(full[:2] / full[2], plane[2, :2])) / full[2])
+
+
+def find_normal(plane: NDArray[np.float64], distance: float) -> NDArray[np.float64]:
+    """Return the normal (3,) of a plane, away from the lens, in coordinates of the sensor; its length is arbitrary.
+
+    Parameters
+    ----------
+    plane
+        (3, 3): lattice places to undistorted half-diagonals.
+    distance
+        From the lens to its image, half-diagonals.
+
+    Notes
+    -----
+    A plane's vanishing line l and its normal n, seen from the lens, obey l ~ K^-T n (Hartley & Zisserman, "Multiple
+    View Geometry", 2nd ed., 8.6), with K the camera's matrix; the principal point is taken to be the image centre.
+    """
+    line = np.linalg.inv(plane).T @ np.array([0.0, 0.0, 1.0])
+    normal = line * np.array([distance, distance, 1.0])
+    return np.asarray(normal * np.sign(normal[2]))
 
 
 def measure_tilt(
@@ -123,15 +146,12 @@ def measure_tilt(
 
     Notes
     -----
-    A plane's vanishing line l and its normal n, seen from the lens, obey l ~ K^-T n (Hartley & Zisserman, "Multiple
-    View Geometry", 2nd ed., 8.6), with K the camera's matrix; the principal point is taken to be the image centre.
+    See `find_normal`.
     """
     if focal_length_mm is None:
         return float("nan"), float("nan")
     distance = focal_length_mm * (1 + magnification_frac) * 1000 / pixel_pitch_um / frame.half_diagonal_px
-    line = np.linalg.inv(plane).T @ np.array([0.0, 0.0, 1.0])
-    normal = line * np.array([distance, distance, 1.0])
-    normal = normal * np.sign(normal[2])
+    normal = find_normal(plane, distance)
     return (
         float(np.degrees(np.arctan2(-normal[1], np.hypot(normal[0], normal[2])))),
         float(np.degrees(np.arctan2(normal[0], normal[2]))),
