@@ -27,7 +27,7 @@ OUTLIER_LEAST_PX = 0.1
 """A disc nearer to the fit than this is never left out."""
 FEWEST_KEPT = 0.6
 LEAST_U_PX = 0.003
-"""Least uncertainty of a centre, from the print itself."""
+"""Least uncertainty of a centre where the print was not measured; else the layout has `node_u_mm`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +94,7 @@ def fit_trace(trace: Trace, layout: ChartLayout, frame: Frame, radial_terms: int
         raise Unmeasurable(message)
     radius = measure_disc_radii(trace.node, layout)
     lattice, observed = to_lattice(trace.node, layout), frame.from_px(centre)
-    u = np.hypot(noise, LEAST_U_PX) / frame.half_diagonal_px
+    u = np.hypot(noise, 0.0 if layout.nodes_mm else LEAST_U_PX) / frame.half_diagonal_px
     lattice = _correct_heights(trace, layout, lattice, observed, good, radial_terms)
     while True:
         model, offset = _fit_with_offset(lattice[good], observed[good], u[good], radius[good], radial_terms)
