@@ -111,17 +111,22 @@ def pick_band(frame: Array32, wide: Array32, narrow: Array32) -> Array32:  # pra
 
 @compiled
 def fill_lone(frame: Array32) -> Array32:  # pragma: no cover - compiled
-    """Return the frame with each cell below all its neighbours raised to the lowest of them, except at the border."""
+    """Return the frame with each cell below all its neighbours raised to the lowest of them."""
     rows, columns = frame.shape
-    filled = frame.copy()
-    lowest = np.empty(columns, np.float32)
-    for y in range(1, rows - 1):
-        above, here, below, out = frame[y - 1], frame[y], frame[y + 1], filled[y]
+    filled = np.empty_like(frame)
+    beyond = np.full(columns, np.float32(np.inf))
+    lowest = np.full(columns + 2, np.float32(np.inf))
+    own = np.full(columns + 2, np.float32(np.inf))
+    for y in range(rows):
+        above = frame[y - 1] if y > 0 else beyond
+        below = frame[y + 1] if y < rows - 1 else beyond
+        own[1 : columns + 1] = frame[y]
+        out = filled[y]
         for x in range(columns):
-            lowest[x] = min(above[x], below[x])
-        for x in range(1, columns - 1):
-            around = min(min(lowest[x - 1], lowest[x]), min(lowest[x + 1], min(here[x - 1], here[x + 1])))
-            out[x] = max(here[x], around)
+            lowest[x + 1] = min(above[x], below[x])
+        for x in range(columns):
+            around = min(min(lowest[x], lowest[x + 1]), min(lowest[x + 2], min(own[x], own[x + 2])))
+            out[x] = max(own[x + 1], around)
     return filled
 
 

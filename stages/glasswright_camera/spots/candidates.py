@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 NARROW, WIDE = 1.2, 3.6
 """Standard deviations of the two blurs, in cells; their difference responds to spots of about six cells."""
 NARROW_WEIGHTS, WIDE_WEIGHTS = weigh_blur(NARROW), weigh_blur(WIDE)
+BORDER: Final = len(WIDE_WEIGHTS) - 1
+"""Cells at the border whose noise is that of repeated cells."""
 CLEAR: Final = 6.0
 """Least peak of a spot, in standard deviations of the noise."""
 SKIRT: Final = 3.5
@@ -68,9 +70,49 @@ def split_bands(residual: Array32, surface: Array32) -> list[Band]:
     while min(residual.shape) >= LEAST_SIDE:
         band = pick_band(residual, WIDE_WEIGHTS, NARROW_WEIGHTS)
         band *= np.sqrt(np.maximum(surface, 0))
+        _even_border_noise(band)
         bands.append(Band(values=band, noise=measure_noise(band, middle=0.0), level=len(bands)))
         residual, surface = mean_cells(residual, 2), mean_cells(surface, 2)
     return bands
+
+
+def _even_border_noise(band: Array32) -> None:
+    """Scale the outermost cells of a band to the noise of those inside.
+
+    `pick_band` repeats the outermost cells beyond the border, so they have more weight there, and more noise.
+    """
+    down, along = (_sum_products(count) for count in band.shape)
+    rows, columns = band.shape
+    inside = _gain(down[rows // 2 : rows // 2 + 1], along[columns // 2 : columns // 2 + 1])
+    top, bottom = min(BORDER, rows // 2), max(rows - BORDER, rows // 2)
+    left, right = min(BORDER, columns // 2), max(columns - BORDER, columns // 2)
+    for y in (slice(0, top), slice(bottom, rows)):
+        band[y] *= inside / _gain(down[y], along)
+    for x in (slice(0, left), slice(right, columns)):
+        band[top:bottom, x] *= inside / _gain(down[top:bottom], along[x])
+
+
+def _sum_products(count: int) -> Array:
+    """Return the noise gains of the two blurs along an axis of `count` cells: (count, 3).
+
+    They are the sums of squared weights of the wide and of the narrow blur, and of the products of both. Weights of
+    cells beyond the border count for the outermost one.
+    """
+    few = min(count, 2 * BORDER + 1)
+    place, blurs = np.arange(few), []
+    for weights in (WIDE_WEIGHTS, NARROW_WEIGHTS):
+        blur = np.zeros((few, few))
+        for k in range(1 - len(weights), len(weights)):
+            np.add.at(blur, (place, np.clip(place + k, 0, few - 1)), weights[abs(k)])
+        blurs.append(blur)
+    wide, narrow = blurs
+    sums = np.stack([wide * wide, narrow * narrow, wide * narrow], axis=2).sum(axis=1)
+    return np.insert(sums, [few // 2] * (count - few), sums[few // 2], axis=0)
+
+
+def _gain(down: Array, along: Array) -> Array32:
+    """Return the noise of the difference of the blurs, over that of a cell: (rows, columns)."""
+    return np.sqrt((down * (1, 1, -2)) @ along.T).astype(np.float32)
 
 
 def find_candidates(bands: list[Band]) -> list[Candidate]:

@@ -11,6 +11,8 @@ from glasswright_camera.cells import follow_dark, mean_cells, measure_noise
 from glasswright_camera.spots.fit import fit_shadow
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from glasswright_camera.spots.candidates import Candidate
@@ -40,6 +42,13 @@ EXTENT_CELLS: Final = 8
 """Blocks over a shadow's width in which its outline is followed."""
 EXTENT_CLEAR: Final = 6.0
 """Least depth in standard deviations of such a block, so that half of the depth is above noise."""
+SEGMENTS: Final = 12
+"""Parts along a long shadow: short enough that a bent one is nearly straight in each."""
+MIDDLE: Final = 1.2
+"""Half-length of the middle line, in standard deviations: shorter than a uniform line, which has 1.7, so that its ends
+do not count."""
+COVERED: Final = 0.6
+"""Radius within which a round shadow explains cells, over its width: the outer edge and a tenth beyond."""
 NOISE_BANDS: Final = 16
 """Fewest rows of blocks, spread over the frame, from which their noise is estimated: for the widest shadows with a
 relative standard error of 5 %, for others with less."""
@@ -147,6 +156,15 @@ def _is_mark(shape: Shape, rows: Array32, at: float, axis: int) -> bool:
     return bool(-RETURNS_ABOVE * deepest < depth[0] < RETURNS * deepest)
 
 
+def is_row_of_spots(residual: Array32, shape: Shape, others: Sequence[Shape]) -> bool:
+    """Return whether a long shadow is only a row of round ones: without their cells less than half of it is left."""
+    near = [other for other in others if other.spread is None and other.size < shape.length]
+    if shape.spread is None or not near:
+        return False
+    left = np.nan_to_num(follow_depth(residual, shape, near))
+    return bool(left.mean() < shape.depth / 2)
+
+
 def find_extent(residual: Array32, shape: Shape) -> Extent | None:
     """Return the connected cells about a shadow's middle at half its depth or more; None if it is too faint."""
     side = max(1, int(shape.size / EXTENT_CELLS))
@@ -213,29 +231,56 @@ def _fit_round(residual: Array32, place: Array, guess: float, noise: float) -> S
 
 def _long_shape(residual: Array32, whole: Extent) -> Shape:
     """Return the shape of a long shadow: four standard deviations long, with the mean depth along its middle line."""
-    axes = whole.axes
-    _, turn = np.linalg.eigh(whole.spread)
-    along = np.linspace(-1.2, 1.2, 41)[:, None] * axes[1] * turn[:, 1] + whole.place
-    rows, columns = residual.shape
-    column = np.clip(np.rint(along[:, 0]).astype(int), 0, columns - 1)
-    row = np.clip(np.rint(along[:, 1]).astype(int), 0, rows - 1)
-    # the deepest of three cells across, for lines that are not straight
-    across = turn[:, 0] * max(1.0, float(axes[0]) / 2)
-    depths = [
-        residual[
-            np.clip(np.rint(row + k * across[1]).astype(int), 0, rows - 1),
-            np.clip(np.rint(column + k * across[0]).astype(int), 0, columns - 1),
-        ]
-        for k in (-1, 0, 1)
-    ]
-    depth = -np.min(depths, axis=0).astype(np.float64)
+    narrow, wide = whole.axes
+    depth = follow_depth(residual, whole)
     return Shape(
         place=whole.place,
         spread=whole.spread,
         rim=float("nan"),
-        size=4 * float(axes[0]),
-        size_u=float(axes[0]),
-        depth=float(depth.mean()),
-        depth_u=float(depth.std() / np.sqrt(len(depth))),
-        length=4 * float(axes[1]),
+        size=4 * float(narrow),
+        size_u=float(narrow),
+        depth=float(np.nanmean(depth)),
+        depth_u=float(np.nanstd(depth) / np.sqrt(len(depth))),
+        length=4 * float(wide),
     )
+
+
+def follow_depth(residual: Array32, whole: Extent | Shape, others: Sequence[Shape] = ()) -> Array:
+    """Return the depth along a long shadow's middle line, in SEGMENTS parts of it: (SEGMENTS,).
+
+    The middle line is 2.4 standard deviations long. A track is half a standard deviation wide, and at least one cell.
+    In each part one of three tracks side by side counts, for lines that are not straight: that which is deepest in the
+    two parts beside it. The deepest in the part itself would be too deep by its noise.
+
+    Parameters
+    ----------
+    others
+        Round shadows whose cells are left out.
+
+    Returns
+    -------
+    numpy.ndarray
+        NaN for a part without cells.
+    """
+    spread = np.asarray(whole.spread)
+    deviations, turn = np.linalg.eigh(spread)
+    narrow, wide = np.sqrt(deviations)
+    track = max(1.0, float(narrow) / 2)
+    reach = MIDDLE * wide * np.abs(turn[:, 1]) + 1.5 * track * np.abs(turn[:, 0]) + 1
+    low = np.maximum(np.floor(whole.place - reach), 0).astype(int)
+    high = np.minimum(np.ceil(whole.place + reach) + 1, residual.shape[::-1]).astype(int)
+    y, x = np.mgrid[low[1] : high[1], low[0] : high[0]].astype(np.float64)
+    along, across = (
+        ((x - whole.place[0]) * turn[0, axis] + (y - whole.place[1]) * turn[1, axis]) / scale
+        for axis, scale in ((1, MIDDLE * wide), (0, 1.5 * track))
+    )
+    inside = (np.abs(along) < 1) & (np.abs(across) < 1)
+    for other in others:
+        inside &= np.hypot(x - other.place[0], y - other.place[1]) > COVERED * other.size
+    part = ((along[inside] + 1) * (SEGMENTS / 2)).astype(int) * 3 + ((across[inside] + 1) * 1.5).astype(int)
+    light = residual[low[1] : high[1], low[0] : high[0]][inside]
+    count = np.bincount(part, minlength=3 * SEGMENTS)
+    total = np.bincount(part, light.astype(np.float64), minlength=3 * SEGMENTS)
+    depth = np.divide(-total, count, out=np.full(3 * SEGMENTS, np.nan), where=count > 0).reshape(SEGMENTS, 3)
+    beside = np.pad(np.nan_to_num(depth), ((1, 1), (0, 0)))
+    return np.take_along_axis(depth, np.argmax(beside[:-2] + beside[2:], axis=1)[:, None], axis=1)[:, 0]

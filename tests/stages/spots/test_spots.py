@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from glasswright import CaptureFacts, Unmeasurable
 from glasswright_camera import find_spots, map_spots
 from glasswright_camera.light.dark import DarkShot
-from glasswright_camera.spots.candidates import Band, _find_in_band
+from glasswright_camera.spots.candidates import Band, _find_in_band, even_out, split_bands
 from glasswright_camera.spots.origin import Origin, Shadow, find_origin, list_shadows, name_kind
 from glasswright_camera.spots.result import SpotMap
 from glasswright_camera.stand import Mote
@@ -440,3 +440,33 @@ def test_uncertainties_of_faint_motes_have_their_coverage():
 
 def test_a_band_without_noise_shows_nothing_whatever_stands_in_it():
     assert _find_in_band(Band(values=np.ones((8, 8), np.float32), noise=0.0, level=0)) == []
+
+
+def test_listed_motes_in_a_row_are_no_long_mark():
+    # seen together in a wide band, where both are fainter than noise lets an outline be followed
+    size = (768, 1152)
+    pair = shadow(328, 438, 33, 0.0101, size=size), shadow(444, 474, 33, 0.0089, size=size)
+    for seed in range(4):
+        found = map_spots(flat(*pair, seed=seed, full_well=45_000, size=size))
+        assert found.spot_count == 2, found.place_px
+        assert found.length_ratio == pytest.approx(1)
+
+
+def test_depth_of_a_faint_long_mark_is_not_that_of_the_noise():
+    # 0.8 %; a cell's noise is 0.6 %
+    y, x = np.mgrid[: SIZE[0], : SIZE[1]].astype(float)
+    mark = 1 - 0.008 * ((np.abs(y - 180) < 8) & (np.abs(x - 270) < 120))
+    depths = [map_spots(flat(mark, seed=seed, full_well=12_000)).depth[0] for seed in range(4)]
+    assert np.mean(depths) == pytest.approx(0.008, rel=0.05)
+
+
+def test_noise_of_a_band_is_the_same_at_the_border():
+    rng = np.random.default_rng(3)
+    border, inside = [], []
+    for _ in range(8):
+        light = (1 + 0.004 * rng.standard_normal((300, 420))).astype(np.float32)
+        for band in split_bands(*even_out(light))[:2]:
+            values = band.values / band.noise
+            border.append(np.concatenate([values[:2].ravel(), values[-2:].ravel(), values[:, :2].ravel()]).std())
+            inside.append(values[16:-16, 16:-16].std())
+    assert np.mean(border) == pytest.approx(np.mean(inside), rel=0.03)
