@@ -12,11 +12,7 @@ from glasswright_camera.mosaic import Mosaic
 from glasswright_camera.small_frame import shrink_mosaic
 from glasswright_camera.spots.candidates import covers, even_out, find_candidates, find_faintest, split_bands
 from glasswright_camera.spots.result import SpotMap
-<<<<<<< HEAD
-from glasswright_camera.spots.shape import Shape, is_falloff, measure_shape
-=======
-from glasswright_camera.spots.shape import Shape, hugs_border, is_row_of_spots, measure_shape
->>>>>>> 1f1c4157 (Spots: a row of motes is no scratch, and noise at the border no dust)
+from glasswright_camera.spots.shape import Shape, is_falloff, is_row_of_spots, measure_shape
 from glasswright_camera.stand import Fraction
 from glasswright_camera.surface import LEAST_SIDE
 
@@ -112,12 +108,8 @@ def _measure_shapes(residual: Array32, candidates: list[Candidate], least_depth:
         shape
         for shape in measured
         if shape.size <= WIDEST * residual.shape[1]
-<<<<<<< HEAD
         and not is_falloff(shape, residual)
-=======
-        and not hugs_border(shape, residual.shape)
         and not is_row_of_spots(residual, shape, measured)
->>>>>>> 1f1c4157 (Spots: a row of motes is no scratch, and noise at the border no dust)
         and not any(_absorbs(other, shape) for other in measured)
     ]
 
