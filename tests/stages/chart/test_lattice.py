@@ -265,6 +265,11 @@ def test_a_layout_whose_marks_are_wrong_is_refused(marks, more, message):
         make_layout(marks=marks, **more)
 
 
+@pytest.mark.parametrize("ratio", [1.2, 3.5])
+def test_large_marks_may_be_as_wide_as_the_message_says(ratio):
+    assert make_layout(kind="large", disc=10.0, large=ratio).large_diameter_mm == 10 * ratio
+
+
 def test_a_ramp_with_symmetric_marks_is_refused():
     board = {"columns": 9, "rows": 17, "pitch_mm": 16.0, "disc_diameter_mm": 9.0, "band_diameter_mm": 11.0}
     board |= {"name": "ramp", "ring_hole_diameter_mm": 4.0, "large_diameter_mm": 12.0, "contrast_ratio": 15.0}

@@ -124,8 +124,9 @@ def measured(tmp_path_factory):
     bench = open_bench(STAND_FILE, folder, 0.5, seed=2)
     write_source_shots(bench, SourceErrors())
     path = folder / "stands" / STAND_FILE.name
-    result = CliRunner().invoke(commission, ["source", str(path), str(folder), "--by", "K. Moreau", "--yes"])
+    result = CliRunner().invoke(commission, ["source", str(path), str(folder), "--yes"], env={"LOGNAME": "kmoreau"})
     assert result.exit_code == 0, result.output
+    assert "kmoreau" in path.read_text(encoding="utf-8")  # without --by, the user is the one who commissions
     stand, problems = check(scan_yaml(path), Stand, "camera")
     assert problems == ()
     return folder, stand, result.output

@@ -43,6 +43,13 @@ def test_each_part_of_the_field_has_its_own_sharpest_f_number():
     )
 
 
+def test_the_highest_of_a_setting_is_that_of_the_zones_that_were_measured():
+    whole, lost = sharp(2.0, 0.30, 0.20), sharp(4.0, 0.36, 0.28, green=plane(0.36, 0.28, upper_left=zone(math.nan)))
+    highest = sweep(whole, lost).highest
+    assert highest[:, 1] == pytest.approx([0.30, 0.36])
+    assert np.isnan(highest[:, [0, 2]]).all()
+
+
 @pytest.mark.parametrize(
     ("gap", "scatter_frac", "tied"),
     [(0.0027, 0.0, True), (0.0029, 0.0, False), (0.0029, 0.005, True), (0.02, 0.005, False)],
