@@ -158,6 +158,17 @@ def test_check_notes_unusual_values(bench, capsys):
     ]
 
 
+def test_check_asks_for_the_note_and_the_name_that_a_hand_check_lacks(bench, capsys):
+    answers = 'hand_checks: {mount: {answer: fail, who: "K. Moreau", when: "2026-03-01T21:00:00+00:00"}}\n'
+    (bench / "night/T-0412/ticket.yaml").write_text(GOOD_TICKET + answers)
+    _, _, err = run(capsys, *ALL)
+    expected = "night/T-0412/ticket.yaml:1: hand check `mount` failed without a note: add what was found (a note)"
+    assert expected in err.splitlines()
+    (bench / "night/T-0412/ticket.yaml").write_text(GOOD_TICKET + answers.replace("K. Moreau", "x"))
+    _, _, err = run(capsys, *ALL)
+    assert "night/T-0412/ticket.yaml:1: hand check `mount`: `x` is not the name of a person" in err
+
+
 def test_check_refuses_two_tickets_of_one_number_and_folders_without_tickets(bench, capsys):
     (bench / "night/again").mkdir()
     (bench / "night/again/ticket.yaml").write_text(GOOD_TICKET)

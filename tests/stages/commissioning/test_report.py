@@ -10,7 +10,7 @@ from scipy.stats import t
 from glasswright.config import StandConstant, find_shipped
 from glasswright_camera.commissioning.command import commission
 from glasswright_camera.commissioning.report import collect_report, draw_page, draw_pdf
-from glasswright_camera.commissioning.steps import STEPS
+from glasswright_camera.commissioning.steps import LEDGER_STEPS, STEPS
 
 STAND_FILE = find_shipped("glasswright_camera", "stands", "north_bench.yaml")
 SENSOR = StandConstant.model_validate(
@@ -38,6 +38,12 @@ def collect(today=date(2026, 3, 10), stand=STAND):
 
 def section(report, title):
     return next(each for each in report.sections if each.title.startswith(title))
+
+
+def test_a_study_says_how_many_entries_are_still_declared():
+    study = LEDGER_STEPS[0]
+    assert study.describe_state(STAND) == "done for 1 entries of `reproducibility`, 1 still declared"
+    assert study.describe_state({}) == ""
 
 
 def test_the_smallest_difference_is_that_of_two_values_at_95_percent():

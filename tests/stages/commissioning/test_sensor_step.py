@@ -1,6 +1,7 @@
 """Commissioning a sensor from raw files of a rehearsed body: errors are measured, named and corrected."""
 
 import json
+import re
 from dataclasses import replace
 from datetime import date
 
@@ -120,6 +121,7 @@ def test_the_command_writes_only_after_a_yes_and_a_repeat_changes_nothing(bent):
     assert path.read_text() == text
     yes = run.invoke(commission, arguments, input="y\n")
     assert f"written: {path}" in yes.output
+    assert re.search(r"pixels clip at 15\d\d\d DN, below the 16383 DN declared", yes.output)
     assert path.read_text().startswith("# Rehearsed: a stand before commissioning.\n")
     again = run.invoke(commission, arguments)
     assert "; was " in again.output

@@ -57,7 +57,9 @@ def test_front_focus_is_negative():
 def test_a_mirrored_moved_or_sharper_curve_changes_the_vertex_accordingly(best, depth, move):
     x = np.linspace(-45, 45, 17)
     blur, blur_u = 8 + depth * ((x - best) / 30) ** 2 + 0.3 * depth * ((x - best) / 30) ** 4, np.full(17, 1e-4)
-    found = find_vertex(x, blur, blur_u, "green").place
+    vertex = find_vertex(x, blur, blur_u, "green")
+    assert vertex.at(x) == pytest.approx(blur, rel=1e-4)
+    found = vertex.place
     assert found == pytest.approx(best, abs=1e-3)
     assert find_vertex(-x[::-1], blur[::-1], blur_u, "green").place == pytest.approx(-found, abs=1e-6)
     assert find_vertex(x, 0.37 * blur, 0.37 * blur_u, "green").place == pytest.approx(found, abs=1e-6)

@@ -1,5 +1,7 @@
 """Displacement of red and blue from green, by component, and the fringe's width."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -128,6 +130,15 @@ def test_without_corner_discs_the_corner_numbers_are_unknown():
     assert np.isnan(found.red_green.corner_radial_px)
     assert np.isnan(found.corner_fringe_px)
     assert np.isfinite(found.red_green.worst_px)
+
+
+def test_a_gap_in_the_edge_profiles_does_not_widen_the_fringe():
+    whole = moved(magnify=2e-4)
+    profile = whole.profile.copy()
+    profile[..., 20:24] = np.nan
+    gap = dataclasses.replace(whole, profile=profile)
+    found, expected = (measure_fringing((each,), STAND).corner_fringe_px for each in (gap, whole))
+    assert found == pytest.approx(expected, rel=0.1)
 
 
 @pytest.mark.parametrize("magnify", [0.0, 2e-6, 1e-5, 1e-4])

@@ -39,6 +39,15 @@ def test_a_complete_file_is_decoded_pixel_by_pixel(written):
     assert mosaic.notes == ()
 
 
+def test_the_entries_of_a_written_directory_ascend():
+    """TIFF 6.0, page 15: sorted in ascending order by tag."""
+    tiff = TiffBuilder(b"II", b"*\0", bytes(4))
+    start = tiff.put_directory((270, 2, "Corvane"), (256, 4, 40), (272, 2, "D7"), (257, 3, 60))
+    (count,) = struct.unpack_from("<H", tiff.data, start)
+    tags = [struct.unpack_from("<H", tiff.data, start + 2 + 12 * k)[0] for k in range(count)]
+    assert tags == [256, 257, 270, 272]
+
+
 def test_its_facts_are_read(written):
     assert read_facts(written) == CaptureFacts(
         body_model=EXIF.body_model,

@@ -19,7 +19,7 @@ from glasswright_rehearsal import (
     render_light,
 )
 from glasswright_rehearsal.frames.render import find_edges
-from glasswright_rehearsal.frames.truth import ZoneLimits, describe_truth, find_vignetting
+from glasswright_rehearsal.frames.truth import ZoneLimits, describe_centring, describe_truth, find_vignetting
 from glasswright_rehearsal.optics.blur import find_blur
 from glasswright_rehearsal.scene.layout import list_circles, write_layout
 from glasswright_rehearsal.scene.lens import Aberrations
@@ -138,8 +138,24 @@ def test_lamps_scale_the_frame_and_ripple_bands_it():
     plain = render_light(scene)
     drifted = render_light(replace(scene, lighting=Lighting(level=0.93)))
     assert drifted == pytest.approx(plain * 0.93, rel=1e-5)
+    lamps = Lighting(gradient=(0.03, -0.02), bowl=-0.1)
+    lit = render_light(replace(scene, lighting=lamps)) / plain
+    height, width = lit.shape[1:]
+    y, x = (np.mgrid[:height, :width] - np.array([(height - 1) / 2, (width - 1) / 2])[:, None, None]) / np.hypot(
+        width / 2, height / 2
+    )
+    assert lit[0] == pytest.approx(1 + 0.03 * x - 0.02 * y - 0.1 * (x**2 + y**2), abs=1e-3)
     banded = render_light(replace(scene, lighting=Lighting(ripple_frac=0.02, ripple_period_px=96.0)))
     assert (banded / plain)[0, 24, 5] == pytest.approx(1.02, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("tilt_um", "deg"), [((30.0, 0.0), 0), ((0.0, 30.0), 90), ((-3.0, 3.0), 135), ((0.0, -5.0), 270)]
+)
+def test_the_direction_of_a_true_tilt_runs_from_right_to_down(tilt_um, deg):
+    truth = describe_centring(Lens(aberrations=Aberrations(tilt_um=tilt_um)), make_scene(1296, 864).frame)
+    assert truth["tilt"]["direction_deg"] == pytest.approx(deg)
+    assert truth["tilt"]["slope_um_per_half_diagonal"] == pytest.approx(np.hypot(*tilt_um))
 
 
 def test_zone_truth_is_that_of_its_place_and_mirrors():

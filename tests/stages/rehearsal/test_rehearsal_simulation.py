@@ -5,8 +5,10 @@ import pytest
 
 from glasswright import Setting
 from glasswright.plugin.measurements import read_measurements
+from glasswright_rehearsal.history.hand import simulate_hand_checks
 from glasswright_rehearsal.history.simulation import simulate_contrast, simulate_results
 from glasswright_rehearsal.history.truth import Facts
+from glasswright_rehearsal.scene.models import MODELS
 
 F4 = Setting(focal_length_mm=50, f_number=4)
 ZONES = ("centre", "mid", "upper_left", "upper_right", "lower_left", "lower_right")
@@ -47,3 +49,11 @@ def test_the_scatter_of_repeated_results_is_their_stated_uncertainty():
     assert np.mean(corners, axis=1) == pytest.approx([0.25, 0.30], rel=0.01)
     assert np.mean(values["centre.mean_at_30_frac"]) == pytest.approx(0.5, abs=0.002)
     assert np.mean(values["red_green.worst_pct"]) == pytest.approx(100 * 0.9 / 4000, rel=0.01)
+
+
+def test_a_faultless_lens_passes_every_hand_check_that_it_has():
+    measured = read_measurements(simulate_hand_checks(MODELS["Corvane 50 mm f/2"]))
+    passed = {each.path: each.value for each in measured if each.path.endswith(".passed")}
+    assert passed["mount.passed"] == 1
+    assert passed["zoom_creep_up.passed"] is None  # not applicable to this lens
+    assert set(passed.values()) == {1, None}
