@@ -102,6 +102,13 @@ def test_json_holds_what_the_proposal_holds(bench, capsys):
     assert len(printed["files"]) == 3
 
 
+def test_a_card_with_one_limit_has_one_picture(bench, capsys):
+    card = CARD[: CARD.index("\n  # sharpness")] + CARD[CARD.index("\n  - measure") :]
+    (bench / "cards" / "corvane.yaml").write_text(card, encoding="utf-8")
+    assert run(bench) == 0
+    assert capsys.readouterr().out.rstrip().endswith("proposal.yaml, and 1 picture beside it")
+
+
 def test_a_limit_given_by_hand_is_evaluated(bench, capsys):
     assert run(bench, "--limit", f"{SHARP}=min:0.31", "--json") == 0
     printed = json.loads(capsys.readouterr().out)

@@ -72,6 +72,15 @@ def test_the_source_is_found_to_0_003_ev_and_u_is_acceptable():
     assert parts.list_unknown() == ()
 
 
+def test_dust_in_one_flat_does_not_reach_the_source():
+    flats = shoot((*TURNS, *SHIFTS, *MIXED, *TILTS))
+    light = flats[2].light_ev.copy()
+    light[[40, 41, 58, 59]] -= 0.2
+    dusty = [*flats[:2], replace(flats[2], light_ev=light), *flats[3:]]
+    found, clean = (separate_source(each, FIELD_TAN).map_source(grid())[0] for each in (dusty, flats))
+    assert np.abs(found - clean).max() < 2e-4
+
+
 def test_two_u_intervals_have_their_coverage():
     corner = 0.9 * HALF * np.array([[-1, -1], [1, 1], [1, 0], [0, -1]])
     inside = []

@@ -16,6 +16,7 @@ from glasswright.judging.cards import load_cards
 from glasswright_rehearsal.command import rehearse
 from glasswright_rehearsal.faults.kinds import LENS_FAULTS
 from glasswright_rehearsal.faults.listing import fault_names
+from glasswright_rehearsal.night.night import Night, choose_faults
 from support import ROOT
 
 STAND = ROOT / "configs/stands/north_bench.yaml"
@@ -47,6 +48,13 @@ def night(tmp_path_factory):
     out = tmp_path_factory.mktemp("night")
     run_whole(out, "1")
     return out
+
+
+def test_every_third_ticket_has_another_fault_of_the_lens(tmp_path):
+    night = Night(out=tmp_path, tickets=9, megapixels=1, seed=3, stand=tmp_path, model="Corvane 50 mm f/2")
+    faults = [choose_faults(night, index) for index in range(9)]
+    assert [len(each) for each in faults] == [0, 0, 1] * 3
+    assert len({name for each in faults for name in each} & set(LENS_FAULTS)) == 3
 
 
 def test_a_ticket_has_its_files_and_true_values(night):
