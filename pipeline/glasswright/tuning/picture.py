@@ -75,7 +75,7 @@ def _draw_lenses(axes: Axes, report: SideReport, evidence: Evidence, number: int
     bad = [lens for lens in evidence.bad if lens.readings and lens.readings[number].known]
     held = [lens for lens in evidence.held if lens.readings[number].known]
     values = np.array([turn(lens.readings[number].value) for lens in healthy])
-    axes.plot(values, _stack(values), "o", ms=3.2, color=LENS, label=format_count(len(values), "lens"))
+    axes.plot(values, stack_values(values), "o", ms=3.2, color=LENS, label=format_count(len(values), "lens"))
     if bad:
         places = np.array([turn(lens.readings[number].value) for lens in bad])
         axes.plot(places, np.zeros(len(bad)) - 1.5, "x", ms=5, color=BAD, label=f"{len(bad)} known bad")
@@ -104,7 +104,7 @@ def _name_axis(report: SideReport) -> str:
     return f"{report.side.limit.measure}{f' ({unit})' if unit and unit != '1' else ''}"
 
 
-def _stack(values: Array) -> Array:
+def stack_values(values: Array) -> Array:
     """Return a height for each value, so that those in one column are stacked."""
     edges = np.linspace(values.min(), values.max() + 1e-12, STACK + 1)
     column = np.clip(np.searchsorted(edges, values, side="right") - 1, 0, STACK - 1)

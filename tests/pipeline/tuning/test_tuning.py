@@ -13,7 +13,7 @@ from scipy import stats
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.outcome import Status
 from glasswright.statistics.stability import find_change
-from glasswright.tuning.picture import draw_side
+from glasswright.tuning.picture import STACK, draw_side, stack_values
 from glasswright.tuning.typed import TypedLimit
 from support.ledger_toys import F2, F4, ToySpread, ToyStand, kept
 from support.tuning_toys import LOSS, MAX_LOSS, MIN_SHARP, SHARP, came_back, draw_lenses, lens, looked_at, tune
@@ -413,6 +413,11 @@ def test_a_limit_with_few_values_does_not_affect_the_others(tmp_path):
     assert f"no step `{LOSS.partition('.')[0]}` was run" in loss.reason
     assert sharp.method == "distribution_free"
     assert sharp.count == 100
+
+
+def test_lenses_in_columns_of_their_own_are_not_stacked():
+    assert np.all(stack_values(np.arange(float(STACK))) == 0)
+    assert sorted(stack_values(np.repeat([1.0, 2.0], 3))) == [0, 0, 1, 1, 2, 2]
 
 
 def test_equal_lenses_have_a_picture(tmp_path):
