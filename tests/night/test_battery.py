@@ -7,7 +7,7 @@ from conftest import gate, run_night
 from glasswright.commands.main import run_command
 from glasswright.ledger import Ledger
 from support import ROOT
-from support.truth_of_night import compare, read_truth
+from support.truth_of_night import compare, read_truth, ticket_results
 
 SMALL = ("--megapixels", "0.6", "--workers", "1")
 MOST_PULL = 4.0
@@ -103,18 +103,66 @@ def test_a_lens_on_a_monochrome_body_is_measured_as_drawn(grey_night):
         assert_truth(setting, "measure_mtf50", setting.truth["zones"], 0.02)
 
 
-@pytest.mark.parametrize(
-    ("sensor", "files", "plan"),
-    [("rgb", "tiff", "fixed"), ("rgb", "png", "fixed"), ("RGGB", "dng", "zoom")],
-)
-def test_other_sensors_formats_and_focal_lengths_are_measured_as_drawn(tmp_path, sensor, files, plan):
-    rehearsal = ("--tickets", "1", "--seed", "47", "--f-number", "4", "--ramp-shots", "0", "--fault", "none")
-    rehearsal += ("--plan", plan, "--shaken-shots", "0", "--sensor", sensor, "--files", files)
-    name = "zoom" if plan == "zoom" else "fixed_focal"
-    ledger = run_night(tmp_path, *SMALL, *rehearsal, plan=name, serial=True)
-    settings = compare(tmp_path, ledger, "T-0001")
-    assert len(settings) == (3 if plan == "zoom" else 1)
+KINDS = {
+    "tiff": ("--sensor", "rgb", "--files", "tiff", "--ramp-shots", "5"),
+    "png": ("--sensor", "rgb", "--files", "png", "--ramp-shots", "0"),
+    "xtrans": ("--sensor", "xtrans", "--plan", "zoom", "--shaken-shots", "1", "--ramp-shots", "0"),
+}
+"""Night -> its sensor and files; autofocus is on the first, focal lengths and the stabiliser are on the last."""
+
+
+@pytest.fixture(scope="module", params=KINDS)
+def other_night(request, tmp_path_factory):
+    """A healthy lens at f/4 in small frames of another kind: kind, folder, ledger."""
+    folder = tmp_path_factory.mktemp(request.param) / "night"
+    rehearsal = ("--tickets", "1", "--seed", "47", "--f-number", "4", "--fault", "none", *KINDS[request.param])
+    plan = "zoom" if request.param == "xtrans" else "fixed_focal"
+    return request.param, folder, run_night(folder, *SMALL, *rehearsal, plan=plan, serial=True)
+
+
+def test_other_sensors_formats_and_focal_lengths_are_measured_as_drawn(other_night):
+    kind, folder, ledger = other_night
+    settings = compare(folder, ledger, "T-0001")
+    assert len(settings) == (3 if kind == "xtrans" else 1)
     for setting in settings:
         assert_truth(setting, "measure_mtf50", setting.truth["zones"], 0.03)
         assert np.abs(setting.vignetting_errors()).max() < 0.02
         assert np.abs(setting.fringing_errors()).max() < 0.05
+        assert np.abs(setting.distortion_errors()).max() < 0.05
+    if kind == "tiff":
+        check_autofocus(settings[0])
+    if kind == "xtrans":
+        check_stabiliser(settings[-1], ticket_results(ledger, "T-0001")["measure_stabiliser"])
+
+
+def check_autofocus(setting):
+    """Five shots, focused anew before each: bias and scatter are as drawn within a tenth of the scatter."""
+    found, shots = setting.results["measure_autofocus"], setting.truth["ramp"]["shots"]
+    true = np.array([shot["green"]["offset_mm"] for shot in shots])
+    assert found.shot_count == len(true) == 5
+    # the scatter is that of the population: the sample's, corrected for the bias of a small one (c4 of 5 shots, 0.940)
+    scatter = true.std(ddof=1) / 0.940
+    assert found.scatter_mm == pytest.approx(scatter, rel=0.1)
+    assert found.bias_mm == pytest.approx(true.mean(), abs=0.1 * scatter)
+
+
+def check_stabiliser(setting, found):
+    """One shot at each of four exposure times, off and on: the movements in proportion, and the benefit, as drawn.
+
+    The lengths themselves are those of a Gaussian with the same MTF50, which is a tenth longer than an even movement.
+    """
+    true, ratio = setting.truth["shaking"], []
+    for side, shaken in (("shake_off", found.off), ("shake_on", found.on)):
+        drawn = sorted(
+            (each for each in true["shots"] if each["role"] == side), key=lambda each: each["exposure_time_s"]
+        )
+        assert shaken.exposure_time_s == pytest.approx([each["exposure_time_s"] for each in drawn], rel=1e-3)
+        ratio += [
+            measured / each["motion_um"]
+            for measured, each in zip(shaken.motion_um, drawn, strict=True)
+            if each["motion_um"] > 6.0  # a pixel; less hardly shows beside the lens's own blur
+        ]
+    assert len(ratio) >= 6
+    assert np.std(np.log(ratio)) < 0.05
+    assert found.benefit_stops == pytest.approx(true["benefit_stops"], abs=3 * found.benefit_stops_u)
+    assert found.benefit_low_stops < true["benefit_stops"] < found.benefit_high_stops

@@ -5,7 +5,9 @@ import pytest
 
 from conftest import run_night
 from glasswright.ledger import Ledger
-from support.truth_of_night import compare, read_truth
+from glasswright_rehearsal.faults.dirt import draw_dirt
+from glasswright_rehearsal.night.night import draw_dust, find_frame
+from support.truth_of_night import compare, read_faults, read_truth, ticket_results
 
 SMALL = ("--megapixels", "1", "--workers", "1")
 
@@ -51,6 +53,32 @@ def test_dirt_is_found_and_nothing_else_stops(dirty_night, place, fault):
     assert found["lens_deepest_pct"] > 1
     for step in ("combine_flats", "combine_panels", "measure_vignetting", "measure_mtf50", "measure_centring"):
         assert {each.status for each in outcomes(dirty_night, number, step)} == {"done"}
+
+
+@pytest.mark.parametrize("number", [f"T-{place:04d}" for place in range(1, 5)])
+def test_spots_are_where_and_as_deep_as_they_were_drawn(dirty_night, number):
+    """Dust on the sensor of all tickets, and the dirt of one."""
+    folder = dirty_night.parent
+    found, frame = ticket_results(dirty_night, number)["find_spots"], find_frame(1, 6.0)
+    assert found.frame_px.tolist() == [frame.width_px, frame.height_px]
+    dust = np.array([[mote.x_px, mote.y_px] for mote in draw_dust(23, frame)])
+    kinds = np.array(found.kind)
+    for place, known in zip(
+        found.place_px[kinds == "sensor_dust"], found.is_known[kinds == "sensor_dust"], strict=True
+    ):
+        assert np.hypot(*(dust - place).T).min() < 0.01 * frame.width_px
+        assert known
+    (dirt,) = [draw_dirt(fault, frame) for fault in read_faults(folder, number)] or [()]
+    if not dirt:
+        return
+    (at,) = np.flatnonzero(kinds != "sensor_dust")
+    middle = np.mean([(mote.x_px, mote.y_px) for mote in dirt], axis=0)
+    assert found.place_px[at] == pytest.approx(middle, abs=0.025 * frame.width_px)
+    if len(dirt) == 1:  # a fleck: its shadow's depth is (d N / t)^2
+        deep = 100 * (dirt[0].diameter_um * 8 / dirt[0].distance_um) ** 2
+        assert found.lens_deepest_pct == pytest.approx(deep, abs=3 * found.lens_deepest_pct_u)
+        away = dirt[0].distance_um / 1000
+        assert found.distance_mm[at] == pytest.approx(away, abs=3 * found.distance_u_mm[at])
 
 
 @pytest.fixture(scope="module")
@@ -110,6 +138,14 @@ def test_best_focus_is_what_was_drawn(stepped_night, number):
     assert known.mean() > 0.9
     assert np.abs(error[known]).max() < 0.05
     assert np.abs(error[known] / np.hypot(u[known], 0.003)).max() < 4
+
+
+@pytest.mark.parametrize("number", ["T-0001", "T-0002"])
+def test_breathing_is_what_was_drawn(stepped_night, number):
+    (setting,) = compare(*stepped_night, number)
+    found = setting.results["measure_breathing"]
+    assert found.breathing_ratio == pytest.approx(setting.truth["breathing_ratio"], abs=3 * found.breathing_ratio_u)
+    assert found.breathing_ratio_u < 0.1
 
 
 @pytest.mark.parametrize("number", ["T-0001", "T-0002"])

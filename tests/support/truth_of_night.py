@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 import glasswright_camera
 from glasswright.ledger import Ledger
 from glasswright.plugin.artefact import Artefact, Setting
+from glasswright_rehearsal.faults.kinds import Fault
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -100,3 +101,22 @@ def compare(folder: Path, ledger: Path, number: str) -> list[SettingTruth]:
             }
             compared.append(SettingTruth(number=number, truth=truth, results=results))
     return compared
+
+
+def ticket_results(ledger: Path, number: str) -> dict[str, Artefact]:
+    """Return step -> result, for the steps that are measured once for a ticket."""
+    with Ledger.open_for_reading(ledger) as kept:
+        (state,) = kept.latest_tickets(tickets=[number])
+        return {
+            outcome.step: kept.load_artefact(outcome.address)
+            for outcome in state.outcomes
+            if outcome.setting is None and not outcome.shot and outcome.status == "done" and outcome.has_artefact
+        }
+
+
+def read_faults(folder: Path, number: str) -> tuple[Fault, ...]:
+    """Return a ticket's faults."""
+    names = {field.name for field in fields(Fault)}
+    return tuple(
+        Fault(**{k: v for k, v in each.items() if k in names}) for each in read_truth(folder, number)["faults"]
+    )
