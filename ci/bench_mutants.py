@@ -5,7 +5,8 @@ that is never true. `mutants_map` runs the suite once under coverage, without th
 run which lines. (The first run therefore takes half an hour. The map is kept, and new tests are added to it.) For each
 change, the tests that run the changed line are run, the quickest first, spread over test files, up to a time budget. If
 one fails, the mutant is killed. A mutant that survives shows that no test covers it, or that it is equivalent. A reader
-decides which, and lists equivalent ones in `EQUIVALENT` with the reason. Lines that no test runs are untested.
+decides which, and lists equivalent ones in `EQUIVALENT` with the reason. Lines that no test runs are untested; so are
+lines that only other processes run, such as the workers of a cluster.
 
 ci/bench mutants [--quick] [--count N] [--seed N] [--only TEXT] [--without TEXT] [--budget S] [--work DIR] [--json FILE]
 """

@@ -95,6 +95,17 @@ def test_nodes_and_heights_are_those_of_the_print(rehearsed, measured):
     assert "shoot more" not in measured[2]
 
 
+def test_wander_and_bow_are_those_of_the_print(rehearsed, measured):
+    true = np.array(json.loads((rehearsed[0] / "truth" / "print.json").read_text())["nodes_mm"])
+    flat, design = true - true.mean(axis=0), list_design(measured[1].charts[0].layout)
+    stretched = np.column_stack([design, np.ones(len(design))])
+    wander = flat[:, :2] - stretched @ np.linalg.lstsq(stretched, flat[:, :2], rcond=None)[0]
+    values = yaml.safe_load(rehearsed[1].read_text())["constants"]["print"]["values"]
+    assert values["wander_mm"]["value"] == pytest.approx(np.sqrt(np.mean(wander**2)), rel=0.1)
+    assert values["bow_mm"]["value"] == pytest.approx(flat[:, 2].std(), rel=0.05)
+    assert "shot with body Ostrel D7; the print is valid for every body" in measured[2]
+
+
 def test_distortion_is_without_the_errors_of_the_print(rehearsed, measured):
     folder, _ = rehearsed
     truth = json.loads((folder / "truth" / "print.json").read_text())
