@@ -68,6 +68,7 @@ def measure_autofocus(
         summarise(
             np.array([getattr(shot, name) for shot in found]),
             np.array([getattr(shot, f"{name}_u") for shot in found]),
+            np.array([getattr(shot.model_u, name) for shot in found]),
             angle_u,
         )
         for name in ("axial_mm", "shift_um")
@@ -111,12 +112,13 @@ class Summary:
 def summarise(
     value: np.ndarray[tuple[int], np.dtype[np.float64]],
     value_u: np.ndarray[tuple[int], np.dtype[np.float64]],
+    model_u: np.ndarray[tuple[int], np.dtype[np.float64]],
     shared_u_frac: float,
 ) -> Summary:
     """Return bias, scatter and worst of offsets with their standard uncertainties.
 
     The scatter is the unbiased standard deviation of the sample, s / c4; its uncertainty follows from the variance of
-    s, (1 - c4^2) sigma^2. `shared_u_frac` is the relative uncertainty common to all offsets.
+    s, (1 - c4^2) sigma^2. `model_u`, of each offset, and the relative `shared_u_frac` do not average out.
     """
     count = len(value)
     spread = float(value.std(ddof=1))
@@ -126,12 +128,12 @@ def summarise(
     own = max(spread / count**0.5, float(np.linalg.norm(value_u)) / count)
     return Summary(
         bias=bias,
-        bias_u=float(np.hypot(own, bias * shared_u_frac)),
+        bias_u=float(np.linalg.norm([own, model_u.mean(), bias * shared_u_frac])),
         scatter=scatter,
         spread=spread,
         scatter_u=scatter * float(np.hypot(np.sqrt(small_sample_share(count) ** -2 - 1), shared_u_frac)),
         worst=float(value[worst]),
-        worst_u=float(np.hypot(value_u[worst], value[worst] * shared_u_frac)),
+        worst_u=float(np.linalg.norm([value_u[worst], model_u[worst], value[worst] * shared_u_frac])),
     )
 
 

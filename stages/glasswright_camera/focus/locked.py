@@ -222,7 +222,12 @@ def gather_places(traces: Iterable[RampTrace]) -> list[LockedFocus]:
             focal_length_mm=focal,
             f_number=number,
             shift_um=float(np.mean([shot.shift_um for shot in shots])),
-            shift_um_u=float(np.linalg.norm([shot.shift_um_u for shot in shots])) / len(shots),
+            shift_um_u=float(
+                np.hypot(
+                    np.linalg.norm([shot.shift_um_u for shot in shots]) / len(shots),
+                    np.mean([shot.model_u.shift_um for shot in shots]),
+                )
+            ),
             angle_u_frac=max(shot.angle_u_frac for shot in shots),
             found=tuple(shots),
         )
@@ -254,7 +259,9 @@ def _subtract(place: LockedFocus, first_um: float, first_um_u: float) -> tuple[f
 def _keep(place: LockedFocus, focus_um: float) -> tuple[float, float]:
     """Return MTF50 at another focus over that at best focus, mean over the shots, and its standard uncertainty."""
     kept = [shot.kept_at(focus_um) for shot in place.found]
-    return float(np.mean([value for value, _ in kept])), float(np.linalg.norm([u for _, u in kept])) / len(kept)
+    mean = float(np.mean([value for value, _ in kept]))
+    moved = np.mean([shot.kept_at(focus_um + shot.model_u.shift_um)[0] for shot in place.found])
+    return mean, float(np.hypot(np.linalg.norm([u for _, u in kept]) / len(kept), moved - mean))
 
 
 def _find_largest(steps: Sequence[FocusChange]) -> tuple[float, float, str]:

@@ -21,6 +21,11 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 FIELD_ROUNDS: Final = 2
+GROWTH_U: Final = 0.12
+CURVATURE_U: Final = 0.3
+"""Relative standard uncertainties of a field's growth and curvature, as real ones do not follow the square exactly and
+the board shows them only near its rows. Chosen so that errors are 1 u (rms) on boards of known focus, at f/2 and f/4,
+with growths of up to 5 um and curvatures of up to 20 um (`ci/bench board`)."""
 LEAST_ROW_DISCS: Final = 3
 """The fewest of which a median leaves out one that is odd."""
 
@@ -50,6 +55,17 @@ NO_FIELD: Final = Field(growth=0.0, growth_u=0.0, curvature=0.0, curvature_u=0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ModelU:
+    """Standard uncertainties from the form of growth and curvature, which all shots of a setting share."""
+
+    axial_mm: float
+    shift_um: float
+    kept: float
+    own_um: float
+    """That of `shift_um` without the curvature's, which all planes share."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
     """Best focus in one plane of one shot, at the board along the axis and at the sensor."""
 
@@ -61,6 +77,7 @@ class Found:
     """The same."""
     shift_um_own_u: float
     """That without the curvature's, which all planes of a shot share."""
+    model_u: ModelU
     angle_u_frac: float
     """Relative standard uncertainty of both distances from the board's angle, common to all shots."""
     kept: float
@@ -102,9 +119,9 @@ def find_focus(trace: RampTrace, plane: int, lens: Lens, main: Found | None = No
     """Find best focus in one plane of a shot.
 
     The fit is over distances at the sensor, where both sides of the board have the same scale. Growth of the blur and
-    curvature of the field are measured across the board and taken off, see `find_field`; their uncertainties are part
-    of the result's. Of other planes than the `main` one the curvature is that of the main one: it differs little, and
-    its noise cancels in their difference.
+    curvature of the field are measured across the board and taken off, see `find_field`. Their uncertainties from noise
+    are part of the result's; those from their form are `model_u`. Of other planes than the `main` one the curvature is
+    that of the main one: it differs little, and its noise cancels in their difference.
 
     Raises
     ------
@@ -122,17 +139,28 @@ def find_focus(trace: RampTrace, plane: int, lens: Lens, main: Found | None = No
         if main is not None:
             field = replace(field, curvature=main.field.curvature, curvature_u=main.field.curvature_u)
     found = _fit_focus(trace, plane, lens, field)
-    others = [
-        _fit_focus(trace, plane, lens, replace(field, growth=field.growth + field.growth_u)),
-        _fit_focus(trace, plane, lens, replace(field, curvature=field.curvature + field.curvature_u)),
-    ]
+    growth, curvature = (
+        _change(found, _fit_focus(trace, plane, lens, replace(field, **{name: getattr(field, name) + step})))
+        for name, step in (("growth", field.growth_u), ("curvature", field.curvature_u))
+    )
+    growth_model, curvature_model = (
+        _change(found, _fit_focus(trace, plane, lens, replace(field, **{name: getattr(field, name) * factor})))
+        for name, factor in (("growth", 1 + GROWTH_U), ("curvature", 1 + CURVATURE_U))
+    )
+    axial, shift, kept = (float(each) for each in np.hypot(growth_model, curvature_model))
     return replace(
         found,
-        shift_um_u=float(np.linalg.norm([found.shift_um_u, *(each.shift_um - found.shift_um for each in others)])),
-        shift_um_own_u=float(np.hypot(found.shift_um_u, others[0].shift_um - found.shift_um)),
-        axial_mm_u=float(np.linalg.norm([found.axial_mm_u, *(each.axial_mm - found.axial_mm for each in others)])),
-        kept_u=float(np.linalg.norm([found.kept_u, *(each.kept - found.kept for each in others)])),
+        axial_mm_u=float(np.linalg.norm([found.axial_mm_u, growth[0], curvature[0]])),
+        shift_um_u=float(np.linalg.norm([found.shift_um_u, growth[1], curvature[1]])),
+        shift_um_own_u=float(np.hypot(found.shift_um_u, growth[1])),
+        kept_u=float(np.linalg.norm([found.kept_u, growth[2], curvature[2]])),
+        model_u=ModelU(axial_mm=axial, shift_um=shift, kept=kept, own_um=abs(float(growth_model[1]))),
     )
+
+
+def _change(found: Found, other: Found) -> Array:
+    """Return by how much another fit differs: in distance, in shift, and in kept sharpness."""
+    return np.array([other.axial_mm - found.axial_mm, other.shift_um - found.shift_um, other.kept - found.kept])
 
 
 def _fit_focus(trace: RampTrace, plane: int, lens: Lens, field: Field) -> Found:
@@ -162,6 +190,7 @@ def _fit_focus(trace: RampTrace, plane: int, lens: Lens, field: Field) -> Found:
         shift_um=place,
         shift_um_u=vertex.place_u,
         shift_um_own_u=vertex.place_u,
+        model_u=ModelU(axial_mm=0.0, shift_um=0.0, kept=0.0, own_um=0.0),
         angle_u_frac=abs(axial_sensitivity(trace.angle_deg)) * float(np.radians(trace.angle_deg_u)),
     )
     kept, kept_u = found.kept_at(0.0)

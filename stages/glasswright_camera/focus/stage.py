@@ -77,16 +77,19 @@ def measure_focus_offset(
     )
 
 
-def average(values: list[float], values_u: list[float], shared_u_frac: float = 0.0) -> tuple[float, float]:
+def average(
+    values: list[float], values_u: list[float], model_u: list[float], shared_u_frac: float = 0.0
+) -> tuple[float, float]:
     """Return a mean and its standard uncertainty.
 
-    The noise of the fits averages out; the shots' scatter replaces it if there are enough shots and it is larger. The
-    relative uncertainty that all shots share (the board's angle) does not average out.
+    The noise of the fits averages out; the shots' scatter replaces it if there are enough shots and it is larger. What
+    all shots share does not average out: the form of the field's growth and curvature (`model_u`), and the board's
+    angle, which is relative.
     """
     count = len(values)
     mean, own = float(np.mean(values)), float(np.linalg.norm(values_u)) / count
     scatter = float(np.std(values, ddof=1) / np.sqrt(count)) if count >= ENOUGH_TO_SCATTER else 0.0
-    return mean, float(np.hypot(max(own, scatter), mean * shared_u_frac))
+    return mean, float(np.linalg.norm([max(own, scatter), float(np.mean(model_u)), mean * shared_u_frac]))
 
 
 def summarise_colour(shots: list[Found] | None, depth_um: float) -> ColourOffset:
@@ -104,9 +107,15 @@ def summarise_colour(shots: list[Found] | None, depth_um: float) -> ColourOffset
             kept_sharpness_frac_u=nothing,
         )
     angle_u = max(shot.angle_u_frac for shot in shots)
-    offset, offset_u = average([shot.axial_mm for shot in shots], [shot.axial_mm_u for shot in shots], angle_u)
-    kept, kept_u = average([shot.kept for shot in shots], [shot.kept_u for shot in shots])
-    shift, shift_u = average([shot.shift_um for shot in shots], [shot.shift_um_u for shot in shots], angle_u)
+    (offset, offset_u), (shift, shift_u), (kept, kept_u) = (
+        average(
+            [getattr(shot, name) for shot in shots],
+            [getattr(shot, f"{name}_u") for shot in shots],
+            [getattr(shot.model_u, name) for shot in shots],
+            shared,
+        )
+        for name, shared in (("axial_mm", angle_u), ("shift_um", angle_u), ("kept", 0.0))
+    )
     return ColourOffset(
         offset_mm=offset,
         offset_mm_u=offset_u,
@@ -127,4 +136,7 @@ def compare_colours(shots: list[Found] | None, main: list[Found]) -> tuple[float
     apart_u = [
         float(np.hypot(one.shift_um_own_u, other.shift_um_own_u)) for one, other in zip(shots, main, strict=True)
     ]
-    return average(apart, apart_u, max(shot.angle_u_frac for shot in shots))
+    model_u = [
+        float(np.hypot(one.model_u.own_um, other.model_u.own_um)) for one, other in zip(shots, main, strict=True)
+    ]
+    return average(apart, apart_u, model_u, max(shot.angle_u_frac for shot in shots))

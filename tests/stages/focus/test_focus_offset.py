@@ -174,7 +174,9 @@ def test_scatter_is_without_the_bias_of_small_samples(count, c4):
     # c4 from the same table; 4000 samples tell their mean to 0.8 % at three, and their scatter to 2 %
     assert small_sample_share(count) == pytest.approx(c4, abs=5e-5)
     generator = np.random.default_rng(count)
-    found = [summarise(1.5 * generator.normal(size=count), np.full(count, 0.01), 0.0) for _ in range(4000)]
+    found = [
+        summarise(1.5 * generator.normal(size=count), np.full(count, 0.01), np.zeros(count), 0.0) for _ in range(4000)
+    ]
     scatter = np.array([each.scatter for each in found])
     assert scatter.mean() == pytest.approx(1.5, rel=0.02)
     assert np.mean([each.scatter_u for each in found]) == pytest.approx(scatter.std(), rel=0.06)
