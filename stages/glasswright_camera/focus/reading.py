@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 FIELD_ROUNDS: Final = 2
 GROWTH_U: Final = 0.12
-CURVATURE_U: Final = 0.3
+CURVATURE_U: Final = 0.25
 """Relative standard uncertainties of a field's growth and curvature, as real ones do not follow the square exactly and
 the board shows them only near its rows. Chosen so that errors are 1 u (rms) on boards of known focus, at f/2 and f/4,
 with growths of up to 5 um and curvatures of up to 20 um (`ci/bench board`)."""

@@ -43,7 +43,7 @@ EXTENT_CELLS: Final = 8
 EXTENT_CLEAR: Final = 6.0
 """Least depth in standard deviations of such a block, so that half of the depth is above noise."""
 SEGMENTS: Final = 12
-"""Parts along a long shadow: short enough that a bent one is nearly straight in each."""
+"""Most parts along a long shadow: short enough that a bent one is nearly straight in each."""
 MIDDLE: Final = 1.2
 """Half-length of the middle line, in standard deviations: shorter than a uniform line, which has 1.7, so that its ends
 do not count."""
@@ -246,7 +246,7 @@ def _long_shape(residual: Array32, whole: Extent) -> Shape:
 
 
 def follow_depth(residual: Array32, whole: Extent | Shape, others: Sequence[Shape] = ()) -> Array:
-    """Return the depth along a long shadow's middle line, in SEGMENTS parts of it: (SEGMENTS,).
+    """Return the depth along a long shadow's middle line, in up to SEGMENTS parts of it: (parts,).
 
     The middle line is 2.4 standard deviations long. A track is half a standard deviation wide, and at least one cell.
     In each part one of three tracks side by side counts, for lines that are not straight: that which is deepest in the
@@ -265,22 +265,26 @@ def follow_depth(residual: Array32, whole: Extent | Shape, others: Sequence[Shap
     spread = np.asarray(whole.spread)
     deviations, turn = np.linalg.eigh(spread)
     narrow, wide = np.sqrt(deviations)
-    track = max(1.0, float(narrow) / 2)
-    reach = MIDDLE * wide * np.abs(turn[:, 1]) + 1.5 * track * np.abs(turn[:, 0]) + 1
+    # both hold at least the nearest cell
+    half, track = max(1.0, MIDDLE * float(wide)), max(1.0, float(narrow) / 2)
+    reach = half * np.abs(turn[:, 1]) + 1.5 * track * np.abs(turn[:, 0]) + 1
     low = np.maximum(np.floor(whole.place - reach), 0).astype(int)
     high = np.minimum(np.ceil(whole.place + reach) + 1, residual.shape[::-1]).astype(int)
     y, x = np.mgrid[low[1] : high[1], low[0] : high[0]].astype(np.float64)
     along, across = (
         ((x - whole.place[0]) * turn[0, axis] + (y - whole.place[1]) * turn[1, axis]) / scale
-        for axis, scale in ((1, MIDDLE * wide), (0, 1.5 * track))
+        for axis, scale in ((1, half), (0, 1.5 * track))
     )
     inside = (np.abs(along) < 1) & (np.abs(across) < 1)
     for other in others:
         inside &= np.hypot(x - other.place[0], y - other.place[1]) > COVERED * other.size
-    part = ((along[inside] + 1) * (SEGMENTS / 2)).astype(int) * 3 + ((across[inside] + 1) * 1.5).astype(int)
+    # a part is at least as long as a track is wide
+    parts = int(np.clip(2 * half / (1.5 * track), 1, SEGMENTS))
+    part = ((along[inside] + 1) * (parts / 2)).astype(int) * 3 + ((across[inside] + 1) * 1.5).astype(int)
     light = residual[low[1] : high[1], low[0] : high[0]][inside]
-    count = np.bincount(part, minlength=3 * SEGMENTS)
-    total = np.bincount(part, light.astype(np.float64), minlength=3 * SEGMENTS)
-    depth = np.divide(-total, count, out=np.full(3 * SEGMENTS, np.nan), where=count > 0).reshape(SEGMENTS, 3)
-    beside = np.pad(np.nan_to_num(depth), ((1, 1), (0, 0)))
-    return np.take_along_axis(depth, np.argmax(beside[:-2] + beside[2:], axis=1)[:, None], axis=1)[:, 0]
+    count = np.bincount(part, minlength=3 * parts)
+    total = np.bincount(part, light.astype(np.float64), minlength=3 * parts)
+    depth = np.divide(-total, count, out=np.full(3 * parts, np.nan), where=count > 0).reshape(parts, 3)
+    padded = np.pad(np.nan_to_num(depth), ((1, 1), (0, 0)))
+    beside = np.where(np.isnan(depth), -np.inf, padded[:-2] + padded[2:])
+    return np.take_along_axis(depth, np.argmax(beside, axis=1)[:, None], axis=1)[:, 0]

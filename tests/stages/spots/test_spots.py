@@ -13,6 +13,7 @@ from glasswright_camera.light.dark import DarkShot
 from glasswright_camera.spots.candidates import Band, _find_in_band, even_out, split_bands
 from glasswright_camera.spots.origin import Origin, Shadow, find_origin, list_shadows, name_kind
 from glasswright_camera.spots.result import SpotMap
+from glasswright_camera.spots.shape import Extent, follow_depth
 from glasswright_camera.stand import Mote
 from glasswright_rehearsal import Dust, Frame, Lens, Scene, mosaic_sensor
 from glasswright_rehearsal.faults.dirt import draw_dirt
@@ -470,3 +471,18 @@ def test_noise_of_a_band_is_the_same_at_the_border():
             border.append(np.concatenate([values[:2].ravel(), values[-2:].ravel(), values[:, :2].ravel()]).std())
             inside.append(values[16:-16, 16:-16].std())
     assert np.mean(border) == pytest.approx(np.mean(inside), rel=0.03)
+
+
+@pytest.mark.parametrize("turn_deg", [0, 20, 45, 70])
+@pytest.mark.parametrize(("narrow", "wide"), [(0.29, 0.5), (1.2, 2.7), (0.3, 12)])
+def test_depth_of_a_small_mark_is_that_of_its_cells(turn_deg, narrow, wide):
+    # as small as a cell, its middle where four cells meet
+    y, x = np.mgrid[:40, :60] - np.array([19.5, 29.5])[:, None, None]
+    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    away = np.hypot(np.maximum(np.abs(c * x + s * y) - 2 * wide, 0), np.maximum(np.abs(c * y - s * x) - 2 * narrow, 0))
+    residual = np.where(away < 1.5, -0.1, 0.0).astype(np.float32)
+    turn = np.array([[c, -s], [s, c]])
+    whole = Extent(place=np.array([29.5, 19.5]), spread=turn @ np.diag([wide**2, narrow**2]) @ turn.T)
+    depth = follow_depth(residual, whole)
+    assert np.isfinite(depth).any()
+    assert np.nanmean(depth) == pytest.approx(0.1, abs=1e-6)
