@@ -31,6 +31,11 @@ SURE: Final = 2.0
 """Standard uncertainties by which an object must lie on one side of a limit."""
 
 
+CERTAIN: Final = 10.0
+"""Depth over its noise from which one shot of several is enough, as dust may move between two shots. Noise that was found
+in one shot of three had 5 and 6."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shadow:
     """One shadow in one shot. Pixels."""
@@ -44,6 +49,8 @@ class Shadow:
     length_ratio: float
     rim: float = float("nan")
     """Width of the slope at the border."""
+    clearness: float = float("inf")
+    """Depth over its noise."""
 
     def opaque(self, blocked: float = 1.0) -> tuple[float, float]:
         """Return width d and distance t of an object that blocks a share of the light.
@@ -75,6 +82,7 @@ def list_shadows(spots: SpotMap) -> list[Shadow]:
             depth_u=_depth_u(float(spots.depth[k]), float(spots.depth_u[k])),
             length_ratio=float(spots.length_ratio[k]),
             rim=float(spots.rim_px[k]),
+            clearness=float(spots.depth[k] / max(spots.depth_u[k], 1e-9)),
         )
         for k in range(len(spots.size_px))
     ]
@@ -89,7 +97,8 @@ def group_shadows(maps: Sequence[SpotMap]) -> list[list[Shadow]]:
     """Return the shadows grouped by object, sharpest first.
 
     A shadow is sharpest and deepest at the highest f-number, so only objects that show there count. At lower f-numbers
-    the shadow stays in its place and widens.
+    the shadow stays in its place and widens. A faint shadow in fewer than half of the shots at the highest f-number is
+    noise: an object shows in all.
     """
     # shots of unknown f-number come last
     ordered = sorted(maps, key=lambda each: -np.nan_to_num(each.f_number))
@@ -102,7 +111,14 @@ def group_shadows(maps: Sequence[SpotMap]) -> list[list[Shadow]]:
                 home.append(shadow)
             elif np.nan_to_num(each.f_number) == highest:
                 things.append([shadow])
-    return things
+    repeats = sum(np.nan_to_num(each.f_number) == highest for each in maps)
+    return [thing for thing in things if _is_certain(thing, highest, repeats)]
+
+
+def _is_certain(thing: Sequence[Shadow], highest: float, repeats: int) -> bool:
+    """Return whether an object is seen clearly, or in half of the shots at the highest f-number or more."""
+    seen = [shadow for shadow in thing if np.nan_to_num(shadow.f_number) == highest]
+    return 2 * len(seen) >= repeats or any(shadow.clearness >= CERTAIN for shadow in seen)
 
 
 def _find_home(things: list[list[Shadow]], shadow: Shadow, widest: float) -> list[Shadow] | None:

@@ -486,3 +486,15 @@ def test_depth_of_a_small_mark_is_that_of_its_cells(turn_deg, narrow, wide):
     depth = follow_depth(residual, whole)
     assert np.isfinite(depth).any()
     assert np.nanmean(depth) == pytest.approx(0.1, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("in_shots", "noise_u", "count"),
+    [((0,), 0.0015, 0), ((0, 2), 0.0015, 1), ((1,), 0.0005, 1), ((0, 1, 2), 0.0015, 1)],
+)
+def test_a_faint_shadow_in_one_of_three_shots_is_noise(in_shots, noise_u, count):
+    one = map_spots(flat(shadow(201, 150, 20, 0.009), full_well=200_000))
+    one = replace(one, depth=np.array([0.008]), depth_u=np.array([noise_u]))
+    none = map_spots(flat(seed=3))
+    maps = tuple(replace(one if k in in_shots else none, shot=f"flat/{k}") for k in range(3))
+    assert find_spots(maps, None, STAND, None).sensor_dust_count == count
