@@ -32,8 +32,8 @@ SURE: Final = 2.0
 
 
 CERTAIN: Final = 10.0
-"""Depth over its noise from which one shot of several is enough, as dust may move between two shots. Noise that was found
-in one shot of three had 5 and 6."""
+"""Depth over its noise from which one shot of several is enough, as dust may move between two shots. Noise that was
+found in one shot of three had 5 and 6."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
