@@ -139,13 +139,9 @@ def find_focus(trace: RampTrace, plane: int, lens: Lens, main: Found | None = No
         if main is not None:
             field = replace(field, curvature=main.field.curvature, curvature_u=main.field.curvature_u)
     found = _fit_focus(trace, plane, lens, field)
-    growth, curvature = (
-        _change(found, _fit_focus(trace, plane, lens, replace(field, **{name: getattr(field, name) + step})))
-        for name, step in (("growth", field.growth_u), ("curvature", field.curvature_u))
-    )
-    growth_model, curvature_model = (
-        _change(found, _fit_focus(trace, plane, lens, replace(field, **{name: getattr(field, name) * factor})))
-        for name, factor in (("growth", 1 + GROWTH_U), ("curvature", 1 + CURVATURE_U))
+    (growth, growth_model), (curvature, curvature_model) = (
+        _vary(trace, plane, lens, found, name, share)
+        for name, share in (("growth", GROWTH_U), ("curvature", CURVATURE_U))
     )
     axial, shift, kept = (float(each) for each in np.hypot(growth_model, curvature_model))
     return replace(
@@ -158,9 +154,22 @@ def find_focus(trace: RampTrace, plane: int, lens: Lens, main: Found | None = No
     )
 
 
-def _change(found: Found, other: Found) -> Array:
-    """Return by how much another fit differs: in distance, in shift, and in kept sharpness."""
-    return np.array([other.axial_mm - found.axial_mm, other.shift_um - found.shift_um, other.kept - found.kept])
+def _vary(trace: RampTrace, plane: int, lens: Lens, found: Found, name: str, share: float) -> tuple[Array, Array]:
+    """Return the uncertainties from one part of the field: of distance, shift and kept sharpness.
+
+    Returns
+    -------
+    tuple
+        From its noise, and from a `share` of it. Both are of one derivative.
+    """
+    value, noise = getattr(found.field, name), getattr(found.field, f"{name}_u")
+    form = share * abs(value)
+    step = max(noise, form)
+    if step == 0:
+        return np.zeros(3), np.zeros(3)
+    other = _fit_focus(trace, plane, lens, replace(found.field, **{name: value + step}))
+    change = [other.axial_mm - found.axial_mm, other.shift_um - found.shift_um, other.kept - found.kept]
+    return np.array(change) * (noise / step), np.array(change) * (form / step)
 
 
 def _fit_focus(trace: RampTrace, plane: int, lens: Lens, field: Field) -> Found:
