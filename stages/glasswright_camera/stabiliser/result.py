@@ -33,7 +33,7 @@ class ShakenShots:
     exposure_time_s: NDArray[np.float64]
     """(shots,), in order."""
     motion_um: NDArray[np.float64]
-    """(shots,): length of the uniform movement with the same blur; infinite where the shot was lost."""
+    """(shots,): length of the even straight movement that blurs as much; infinite where the shot was lost."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +49,7 @@ class Stabiliser(Artefact):
     """Lower end of the 95 % confidence interval."""
     benefit_high_stops: float
     still_blur_px: float
-    """Blur of the lens at rest, which is subtracted: standard deviation of a Gaussian along one axis."""
+    """Blur of the lens at rest: standard deviation, along one axis, of a Gaussian of the same MTF50."""
     still_blur_px_u: float
     at_motion_um: float
     """Length of the movement at which the times off and on are compared: the middle of the range of both."""

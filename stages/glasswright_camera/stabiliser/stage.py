@@ -11,18 +11,21 @@ from scipy.special import stdtrit
 from glasswright import Shot, Unmeasurable, stage
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.stabiliser.growth import ABOVE, BELOW, EXACT, Growth, Lengths, choose_length, fit_growth
-from glasswright_camera.stabiliser.motion import Blurs, average_blurs, find_motion, length_of
+from glasswright_camera.stabiliser.motion import Rest, average_rest, find_motion, find_still_blur, length_of
 from glasswright_camera.stabiliser.result import ShakenShots, Stabiliser
 from glasswright_camera.stand import Positive, Stand
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from numpy.typing import NDArray
 
 CONFIDENCE: Final = 0.95
 SEEN: Final = 2.0
 """Standard uncertainties above zero from which on a movement counts as measured."""
+SHAPE_U: Final = 0.02
+"""Relative standard uncertainty of a length from the movement's shape: sines, movements along two axes and random ones
+are read within 2 % of an even movement with the same variance (`tests/stages/stabiliser`)."""
 READ_ON: Final = 2.0
 """Factor beyond the exposure times shot up to which a time is extrapolated."""
 SHOTS_LOST: Final = "shots_lost"
@@ -42,10 +45,10 @@ def measure_stabiliser(
 ) -> Stabiliser:
     """Compare the movement in shots on the stand's shaker, stabiliser off and on, over exposure times.
 
-    The blur of the lens at rest is subtracted disc by disc (variances add); the remainder is movement. Its length grows
-    with the exposure time. The benefit is the number of doublings of the time, stabiliser on, for the same blur, at a
-    blur measured on both sides (the form of ISO 20954-1, from memory). It holds for this stand's shaker only: a rating
-    by a standard needs the standard's shaker.
+    The MTF50 of each disc is compared with the transfer function of the same disc with the lens at rest, which gives
+    the length of the movement (`stabiliser.motion`). It grows with the exposure time. The benefit is the number of
+    doublings of the time, stabiliser on, for the same blur, at a blur measured on both sides (the form of ISO 20954-1,
+    from memory). It holds for this stand's shaker only: a rating by a standard needs the standard's shaker.
 
     Parameters
     ----------
@@ -75,7 +78,7 @@ def measure_stabiliser(
     """
     if stand.shaker is None:
         raise Unmeasurable("the stand file names no shaker: add `shaker: {name: ...}` to its camera section")
-    rest = average_blurs(choose_still((*off, *on), still))
+    rest = average_rest(choose_still((*off, *on), still))
     pitch = stand.sensor.pixel_pitch_um
     sides = [read_side(*side, rest, pitch) for side in ((off, off_shots), (on, on_shots))]
     lengths = gather_lengths(sides)
@@ -83,7 +86,7 @@ def measure_stabiliser(
     log_length, is_measured = choose_length(lengths)
     benefit, benefit_u = (value / np.log(2) for value in growth.benefit(log_length))
     reach = float(stdtrit(growth.freedom, (1 + CONFIDENCE) / 2)) * benefit_u
-    blur = np.array(list(rest.values()))
+    still_blur, still_blur_u = find_still_blur(rest)
     both = set(sides[0].time) & set(sides[1].time)
     lost = sum(int(side.is_lost.sum()) for side in sides)
     return Stabiliser(
@@ -92,8 +95,8 @@ def measure_stabiliser(
         benefit_stops_u=benefit_u,
         benefit_low_stops=benefit - reach,
         benefit_high_stops=benefit + reach,
-        still_blur_px=float(np.sqrt(blur[:, 0].mean() / 2)),
-        still_blur_px_u=float(np.sqrt((blur[:, 1] ** 2).sum()) / len(blur) / np.sqrt(8 * blur[:, 0].mean())),
+        still_blur_px=still_blur,
+        still_blur_px_u=still_blur_u,
         at_motion_um=float(np.exp(log_length)),
         off=sum_up(sides[0], growth, both, sharp_motion_um, is_on=False),
         on=sum_up(sides[1], growth, both, sharp_motion_um, is_on=True),
@@ -133,7 +136,9 @@ def choose_still(shaken: Sequence[Trace], still: Sequence[Trace]) -> list[Trace]
     return found
 
 
-def read_side(traces: Sequence[Trace], shots: Sequence[Shot], rest: Blurs, pitch_um: float) -> Side:
+def read_side(
+    traces: Sequence[Trace], shots: Sequence[Shot], rest: Mapping[tuple[int, int], Rest], pitch_um: float
+) -> Side:
     """Return the movement in every shot of one state; infinite where it could not be traced."""
     by_name = {trace.shot: trace for trace in traces}
     rows = []
@@ -144,8 +149,8 @@ def read_side(traces: Sequence[Trace], shots: Sequence[Shot], rest: Blurs, pitch
         if shot.name not in by_name:
             rows.append((time, float("inf"), 0.0))
             continue
-        variance, variance_u = find_motion(by_name[shot.name], rest)
-        rows.append((time, pitch_um * length_of(variance), pitch_um * length_of(SEEN * variance_u)))
+        square, square_u = find_motion(by_name[shot.name], rest)
+        rows.append((time, pitch_um * length_of(square), pitch_um * length_of(SEEN * square_u)))
     table = np.array(sorted(rows))
     return Side(time=tuple(table[:, 0].tolist()), motion_um=table[:, 1], limit_um=table[:, 2])
 
@@ -172,6 +177,7 @@ def sum_up(side: Side, growth: Growth, both: Collection[float], sharp_um: float,
     low, high = share_interval(sharp, count)
     slope, slope_u = growth.slope(on=is_on)
     log_time, log_time_u = growth.time_at(float(np.log(sharp_um)), on=is_on)
+    log_time_u = float(np.hypot(log_time_u, SHAPE_U / slope))
     if not min(side.time) / READ_ON <= np.exp(log_time) <= max(side.time) * READ_ON:
         log_time = log_time_u = float("nan")
     return ShakenShots(

@@ -9,9 +9,11 @@ from scipy.special import stdtrit
 from glasswright import Unmeasurable
 from glasswright_camera import locate_chart, trace_edges
 from glasswright_camera.stabiliser.growth import Lengths, choose_length, fit_growth, turn_back
-from glasswright_camera.stabiliser.motion import average_blurs, find_motion
+from glasswright_camera.stabiliser.motion import average_rest, find_motion, length_of
+from glasswright_camera.stabiliser.stage import SHAPE_U
 from glasswright_rehearsal.faults.shaking import SPEED_UM_S, TIMES_S
-from glasswright_rehearsal.faults.swinging import draw_path, median_length, straight_length, true_benefit
+from glasswright_rehearsal.faults.swinging import draw_path, draw_paths, median_length, straight_length, true_benefit
+from support.edge_traces import make_trace
 from support.rehearsed_shots import make_lattice_scene, stand_for, take_shot
 
 STOPS = 3.0
@@ -104,12 +106,31 @@ def test_a_drawn_swing_is_measured_as_the_straight_movement_that_blurs_as_much()
         mosaic = take_shot(drawn, role=role)
         return trace_edges(mosaic, locate_chart(mosaic, stand), stand, None, None)
 
-    still = average_blurs([trace(scene)])
+    rest = average_rest([trace(scene)])
     swung = replace(scene, path_px=tuple((x, y) for x, y in path.tolist()))
     # the path's own main direction; in a sixtieth of a second it hardly bends
     along = np.linalg.svd(path)[2][0] * straight_length(path)
     straight = replace(scene, motion_px=(float(along[0]), float(along[1])))
-    variance, straight_variance = (find_motion(trace(each, "shake_off"), still)[0] for each in (swung, straight))
-    assert variance == pytest.approx(straight_variance, rel=0.05)
-    # MTF50 of a blur that is no Gaussian makes both longer than they are, by up to a tenth
-    assert np.sqrt(12 * variance) == pytest.approx(straight_length(path), rel=0.1)
+    square, straight_square = (find_motion(trace(each, "shake_off"), rest)[0] for each in (swung, straight))
+    assert square == pytest.approx(straight_square, rel=0.05)
+    # within what the uncertainty of sharp exposure times holds for the movement's shape, twice
+    assert length_of(square) == pytest.approx(straight_length(path), rel=2 * SHAPE_U)
+
+
+@pytest.mark.parametrize("pattern", ["sine", "two_axes", "random", "fast_sine"])
+def test_a_movement_that_is_not_even_has_the_length_of_the_even_one(pattern):
+    # the transfer function of a path is the mean of exp(2 pi i f x) over it (closed form); the lens is a Gaussian
+    fine, generator, ratio = np.geomspace(1e-3, 0.5, 800), np.random.default_rng(4), []
+    lens = 2.0 ** -((fine / 0.23) ** 2)
+
+    def blurred(half):
+        return make_trace(lambda place, _: np.tile(half, (len(place), 1)), u=1e-4)
+
+    rest = average_rest([blurred([0.23, 0.23])])
+    for role, share in (("shake_off", 1.0), ("shake_on", 2.0**-STOPS)):
+        for time in TIMES_S[role]:
+            for path in draw_paths(pattern, SPEED_UM_S * share, float(time), generator, 96, 6) / 5.0:
+                moved = lens[:, None] * np.abs(np.exp(2j * np.pi * fine[:, None, None] * path).mean(axis=1))
+                half = [float(np.interp(-0.5, -each, fine)) for each in np.minimum.accumulate(moved).T]
+                ratio.append(length_of(find_motion(blurred(half), rest)[0]) / straight_length(path))
+    assert np.sqrt(np.mean(np.log(ratio) ** 2)) < SHAPE_U
