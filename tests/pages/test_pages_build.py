@@ -74,7 +74,7 @@ def test_everything_refused_is_on_the_tickets_page_with_its_reason(toy, tmp_path
     ]
     toy.run(("T-1", outcomes, [verdict(Verdict.UNKNOWN, value=None, u=None)]))
     page = text_of(build(toy, tmp_path) / "tickets/T-1.html")
-    printed = page[page.index("What was refused, and why") :]
+    printed = page[page.index("What was not measured, and why") :]
     assert re.search(
         r"MTF50 50 mm f/8 ✕ ?crashed ZeroDivisionError Where the program failed line 12, in divide", printed
     )
@@ -221,7 +221,7 @@ def test_other_visits_of_the_same_lens_are_named(toy, tmp_path):
     intake = ("T-1", [outcome("T-1")], [verdict(Verdict.FAIL, value=0.2)], {"phase": "intake"})
     toy.run(intake, ("T-2", [outcome("T-2")], [verdict()], {}), ("T-3", [outcome("T-3")], None, {"serial": "other"}))
     page = text_of(build(toy, tmp_path) / "tickets/T-2.html")
-    visits = page[page.index("Other visits of this lens") : page.index("What was refused")]
+    visits = page[page.index("Other visits of this lens") : page.index("What was not measured")]
     assert re.search(r"T-1 .* intake ✕ ?FAIL", visits)
     assert "T-3" not in visits
 

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from glasswright_camera.focus.locked import FocusShift
 
 COVERAGE: Final = 2.0
+APART: Final = 0.12
+"""Distance between focal lengths at one f-number, so that their bars do not overlap; f-numbers are 1 apart."""
 MINUS: Final = "\N{MINUS SIGN}"
 
 
@@ -25,10 +27,12 @@ def draw_focus_shift(found: FocusShift) -> list[Picture]:
     parts.append(line(plot.x.start, plot.y(0), plot.x.end, plot.y(0), "guide"))
     parts += [label(plot.x(place), plot.y.start + 19, f"f/{number:g}") for place, number in enumerate(numbers)]
     kinds = ("one", "two", "three", "four", "five")
-    for row, focal in enumerate(np.unique(found.focal_length_mm)):
+    focal_lengths = np.unique(found.focal_length_mm)
+    for row, focal in enumerate(focal_lengths):
         kind = kinds[row % len(kinds)]
         inside = np.flatnonzero(found.focal_length_mm == focal)
-        x = [float(np.searchsorted(numbers, found.f_number[k])) for k in inside]
+        aside = APART * (row - (len(focal_lengths) - 1) / 2)
+        x = [float(np.searchsorted(numbers, found.f_number[k])) + aside for k in inside]
         parts.append(plot.line(x, found.shift_um[inside].tolist(), f"line {kind}"))
         for at, k in zip(x, inside, strict=True):
             value, half = float(found.shift_um[k]), COVERAGE * float(found.shift_um_u[k])
