@@ -63,7 +63,9 @@ PROFILE_STEP: Final = 0.5
 PROFILE_DISTANCE: Final = np.arange(-20.0, 20.01, PROFILE_STEP)
 """Distances from the edge, px, at which its mean profile is kept for drawings."""
 FIRST_RING_PX: Final = 16.0
-"""Reach of the first estimate: four blurs of MTF50 0.25. A ring too short is enlarged, so this only affects time."""
+LIKE_THE_LAST: Final = 1.1
+"""Reach of the first estimate: four blurs of MTF50 0.25, and then so many times what the disc before needed. A ring too
+short is enlarged, so both only affect time."""
 SAMPLED_FROM_ROWS: Final = 16
 """Radius, in cells of the colour pattern, from which on the first estimate takes every third row of cells; ten rows
 cross the disc then."""
@@ -147,12 +149,15 @@ def fit_discs(frame: Frame, discs: Discs, model: Model, fits: Fits) -> None:
     first = np.array(model.settings.first_scales)
     scales = first.copy()
     pixel = np.empty((planes, 0, COLUMNS))
+    last = math.nan
     for which in range(len(discs.radius_px)):
         disc = one_disc(discs, which)
         most_inner, most_outer = disc.limit[0], disc.limit[1]
-        inner, outer = min(most_inner, FIRST_RING_PX), min(most_outer, FIRST_RING_PX)
+        guess = FIRST_RING_PX if math.isnan(last) else LIKE_THE_LAST * last
+        inner, outer = min(most_inner, guess), min(most_outer, guess)
         # a third of the rows is enough to find the ring's reach
-        every = 3 if disc.radius_px >= SAMPLED_FROM_ROWS * frame.pattern.shape[1] else 1
+        is_large = disc.radius_px >= SAMPLED_FROM_ROWS * frame.pattern.shape[1]
+        every = 3 if math.isnan(last) and is_large else 1
         while True:
             room = room_for_pixels(frame, disc, outer)
             if room > pixel.shape[1]:
@@ -174,6 +179,7 @@ def fit_discs(frame: Frame, discs: Discs, model: Model, fits: Fits) -> None:
             near = grown_inner <= NEARLY * inner and grown_outer <= NEARLY * outer
             every = 1 if near else every
             inner, outer = max(grown_inner, inner), max(grown_outer, outer)
+        last = wanted if seen.all() else math.nan
         fullest = int(np.argmax(count))
         scales[:] = first
         for turn in range(planes):
