@@ -54,7 +54,7 @@ freedom."""
 CELL_COLUMNS: Final = ANGLE_MEAN + 1
 
 
-@part
+@part_in_any_order
 def sixteenth(c: float, s: float) -> int:
     """Return which sixteenth of the turn a direction lies in, without its angle."""
     o = octant(c, s)
@@ -64,7 +64,7 @@ def sixteenth(c: float, s: float) -> int:
     return 2 * o + (1 if steep == (o % 2 == 0) else 0)
 
 
-@part
+@part_in_any_order
 def find_bin(u: float) -> int:
     """Return the bin of a distance in units of 1/MTF50, -1 beyond the last."""
     if abs(u) < CORE_REACH:
@@ -76,7 +76,7 @@ def find_bin(u: float) -> int:
     return TAIL_BINS - 1 - out if u < 0 else TAIL_BINS + CORE_BINS + out
 
 
-@part
+@part_in_any_order
 def gather(pixel: Array, move: Array, disc: Disc, scale: float, cell: Array) -> None:
     """Average pixels in cells.
 
@@ -99,24 +99,27 @@ def gather(pixel: Array, move: Array, disc: Disc, scale: float, cell: Array) -> 
     turn_c, turn_s = math.cos(disc.radial), math.sin(disc.radial)
     middle = (np.arange(DIRECTIONS) + 0.5) * (2 * math.pi / DIRECTIONS)
     middle_c, middle_s = np.cos(middle), np.sin(middle)
+    distance, along, around = np.empty(len(pixel)), np.empty(len(pixel)), np.empty(len(pixel))
+    # in a loop of its own this vectorises
     for i in range(len(pixel)):
         c, s = pixel[i, COS], pixel[i, SIN]
         across = c * move[1] - s * move[0]
         turned = across / (disc.radius_px + pixel[i, DISTANCE])
-        d = pixel[i, DISTANCE] - c * move[0] - s * move[1] + 0.5 * across * turned
-        k = find_bin(d * per_scale)
+        distance[i] = pixel[i, DISTANCE] - c * move[0] - s * move[1] + 0.5 * across * turned
+        c, s = c + s * turned, s - c * turned
+        along[i], around[i] = c * turn_c + s * turn_s, s * turn_c - c * turn_s
+    for i in range(len(pixel)):
+        k = find_bin(distance[i] * per_scale)
         if k < 0:
             continue
-        c, s = c + s * turned, s - c * turned
-        c, s = c * turn_c + s * turn_s, s * turn_c - c * turn_s
-        direction = sixteenth(c, s)
-        add_pixel(cell[direction, k], d, pixel[i, LIGHT])
+        direction = sixteenth(along[i], around[i])
+        add_pixel(cell[direction, k], distance[i], pixel[i, LIGHT])
         # the angle is small: its sine equals it within half a percent
-        cell[direction, k, ANGLE_MEAN] += s * middle_c[direction] - c * middle_s[direction]
+        cell[direction, k, ANGLE_MEAN] += around[i] * middle_c[direction] - along[i] * middle_s[direction]
     average_cells(cell)
 
 
-@part
+@part_in_any_order
 def add_pixel(own: Array, distance: float, light: float) -> None:
     """Add a pixel to the sums of a cell, (CELL_COLUMNS,)."""
     own[NUMBER] += 1.0

@@ -20,7 +20,15 @@ from glasswright_camera.edges.kernel.curved import CURVATURES, curved_profiles, 
 from glasswright_camera.edges.kernel.discs import CENTRE, ENDING, MEASURED, NOISE
 from glasswright_camera.edges.kernel.equations import FINE_SLACK, MOST_SIGMAS
 from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, EVEN_0, GRADIENT_X, GRADIENT_Y, SHIFT, WIDTH
-from glasswright_camera.edges.kernel.ring import edge_distance, ellipse_of, gain_at, half_height, one_disc, row_of
+from glasswright_camera.edges.kernel.ring import (
+    edge_distance,
+    ellipse_of,
+    half_height,
+    one_disc,
+    row_distances,
+    row_gain,
+    row_of,
+)
 from glasswright_camera.edges.kernel.shapes import EVEN_COUNT, FITTED_REACH
 
 if TYPE_CHECKING:
@@ -75,6 +83,7 @@ def measure_far_light(
     planes, points = fits.value.shape[0], tables.shape[1]
     per_dn = 1.0 / (white - black)
     profile, rate, most_left = np.empty((planes, points)), np.empty(planes), np.empty(planes)
+    distances, normal_x, normal_y = np.empty(width), np.empty(width), np.empty(width)
     number, total, middle = np.empty((planes, RINGS)), np.empty((planes, RINGS)), np.empty((planes, 2))
     for which in range(len(discs.radius_px)):
         known = fits.value[:, which, ENDING] == MEASURED
@@ -116,43 +125,53 @@ def measure_far_light(
             i, offset_y = y % rows, y - y0
             row_middle, reach = row_of(ellipse, outside, offset_y)
             _, hole = row_of(ellipse, inside, offset_y)
-            start = max(0, math.ceil(x0 + row_middle - reach))
-            j = start % columns - 1
-            for x in range(start, min(width, math.floor(x0 + row_middle + reach) + 1)):
-                j = j + 1 if j + 1 < columns else 0
-                offset_x = x - x0
-                if abs(offset_x - row_middle) <= hole:
-                    rough, _, _ = edge_distance(offset_x, offset_y, inverse, radius_mm)
-                    if rough < -inner:
-                        continue
+            start, stop = (
+                max(0, math.ceil(x0 + row_middle - reach)),
+                min(width, math.floor(x0 + row_middle + reach) + 1),
+            )
+            for shifted in range(min(columns, max(stop - start, 0))):
+                j, x_first = (start + shifted) % columns, start + shifted
                 for channel in range(channels):
-                    plane = pattern[channel, i, j]
-                    raw = values[channel, y, x]
-                    if raw >= white or not known[plane]:
+                    plane, dark, scale = pattern[channel, i, j], black[channel, i, j], per_dn[channel, i, j]
+                    if not known[plane]:
                         continue
-                    own = fits.value[plane, which]
-                    d, nx, ny = edge_distance(x - own[CENTRE], y - own[CENTRE + 1], inverse, radius_mm)
-                    u = (d - own[SHIFT]) * rate[plane]
-                    is_middle = u < -FARTHER or (d < -MIDDLE * radius_px and u < -LEAST_MIDDLE)
-                    if u > -FITTED_REACH and not is_middle:
-                        continue
-                    place = (max(u, -FAR_REACH) + FAR_REACH) * (1 / FAR_STEP)
-                    k = min(int(place), points - 2)
-                    e = profile[plane, k] + (place - k) * (profile[plane, k + 1] - profile[plane, k])
-                    gain = gain_at(disc.gain[plane], offset_x, offset_y)
-                    along, across = nx * c + ny * s, ny * c - nx * s
-                    slope = 1.0 + (1.0 + d / radius_px) * (own[GRADIENT_X] * along + own[GRADIENT_Y] * across)
-                    light = (raw - black[channel, i, j]) * per_dn[channel, i, j] / (gain * slope)
-                    left = (light - own[DARK]) / own[CONTRAST] - e
-                    if abs(left) > most_left[plane]:
-                        continue
-                    if is_middle:
-                        middle[plane, 0] += 1
-                        middle[plane, 1] += left + e
-                    if u <= -FITTED_REACH:
-                        ring = 0 if u < -FARTHER else 1
-                        number[plane, ring] += 1
-                        total[plane, ring] += left
+                    own, curve = fits.value[plane, which], row_gain(disc.gain[plane], offset_y)
+                    count = (stop - x_first + columns - 1) // columns
+                    row_distances(
+                        x_first - own[CENTRE], columns, count, y - own[CENTRE + 1], inverse, radius_mm,
+                        distances, normal_x, normal_y,
+                    )  # fmt: skip
+                    for n in range(count):
+                        x, d = x_first + n * columns, distances[n]
+                        raw, offset_x = values[channel, y, x], x - x0
+                        if raw >= white:
+                            continue
+                        if abs(offset_x - row_middle) <= hole:
+                            rough, _, _ = edge_distance(offset_x, offset_y, inverse, radius_mm)
+                            if rough < -inner:
+                                continue
+                        u = (d - own[SHIFT]) * rate[plane]
+                        is_middle = u < -FARTHER or (d < -MIDDLE * radius_px and u < -LEAST_MIDDLE)
+                        if u > -FITTED_REACH and not is_middle:
+                            continue
+                        place = (max(u, -FAR_REACH) + FAR_REACH) * (1 / FAR_STEP)
+                        k = min(int(place), points - 2)
+                        e = profile[plane, k] + (place - k) * (profile[plane, k + 1] - profile[plane, k])
+                        gain = curve[0] + offset_x * (curve[1] + offset_x * curve[2])
+                        nx, ny = normal_x[n], normal_y[n]
+                        along, across = nx * c + ny * s, ny * c - nx * s
+                        slope = 1.0 + (1.0 + d / radius_px) * (own[GRADIENT_X] * along + own[GRADIENT_Y] * across)
+                        light = (raw - dark) * scale / (gain * slope)
+                        left = (light - own[DARK]) / own[CONTRAST] - e
+                        if abs(left) > most_left[plane]:
+                            continue
+                        if is_middle:
+                            middle[plane, 0] += 1
+                            middle[plane, 1] += left + e
+                        if u <= -FITTED_REACH:
+                            ring = 0 if u < -FARTHER else 1
+                            number[plane, ring] += 1
+                            total[plane, ring] += left
         for plane in range(planes):
             for ring in range(RINGS):
                 if known[plane] and number[plane, ring] >= LEAST_PIXELS:

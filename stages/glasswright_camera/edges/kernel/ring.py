@@ -116,6 +116,24 @@ def edge_distance(px: float, py: float, inverse: Array, radius: float) -> tuple[
     return (level - radius * math.sqrt(level)) * share, nx * share, ny * share
 
 
+@part_in_any_order
+def row_distances(
+    first: float, step: int, count: int, py: float, inverse: Array, radius: float, distance: Array, nx: Array, ny: Array
+) -> None:
+    """Fill distance and normal, as `edge_distance`, of `count` pixels at first, first + step ... in the row at `py`.
+
+    In a loop of its own this vectorises.
+    """
+    xx, xy, yx, yy = inverse[0, 0], inverse[0, 1], inverse[1, 0], inverse[1, 1]
+    for k in range(count):
+        px = first + step * k
+        qx, qy = xx * px + xy * py, yx * px + yy * py
+        level = qx * qx + qy * qy
+        gx, gy = xx * qx + yx * qy, xy * qx + yy * qy
+        share = 1.0 / (math.sqrt(gx * gx + gy * gy) + 1e-12)
+        distance[k], nx[k], ny[k] = (level - radius * math.sqrt(level)) * share, gx * share, gy * share
+
+
 class Ellipse(NamedTuple):
     """The square of a pixel's distance from a disc's centre, measured on the print, as a quadratic form of its place.
 
@@ -159,6 +177,12 @@ def gain_at(gain: Array, px: float, py: float) -> float:
 
 
 @part_in_any_order
+def row_gain(gain: Array, py: float) -> tuple[float, float, float]:
+    """Return the coefficients by px of the gain in the row at py: see `gain_at`."""
+    return gain[0] + py * (gain[2] + gain[5] * py), gain[1] + gain[4] * py, gain[3]
+
+
+@part_in_any_order
 def collect_ring(frame: Frame, disc: Disc, inner: float, outer: float, every: int, pixel: Array, count: Counts) -> int:
     """Collect the pixels of the ring, by colour plane. Return how many are clipped, which are left out.
 
@@ -185,6 +209,7 @@ def collect_ring(frame: Frame, disc: Disc, inner: float, outer: float, every: in
     far = (radius + outer * ellipse.most) ** 2
     half_y = half_height(ellipse, far)
     first_row = math.floor(centre[1]) // rows
+    distances, normal_x, normal_y = np.empty(width), np.empty(width), np.empty(width)
     for y in range(max(0, math.ceil(centre[1] - half_y)), min(height, math.floor(centre[1] + half_y) + 1)):
         if (y // rows - first_row) % every:
             continue
@@ -197,23 +222,27 @@ def collect_ring(frame: Frame, disc: Disc, inner: float, outer: float, every: in
             (math.ceil(middle - reach), math.floor(middle - hole) + 1),
             (max(math.ceil(middle + hole), math.floor(middle - hole) + 1), math.floor(middle + reach) + 1),
         ):
-            j = max(start, 0) % columns - 1
-            for x in range(max(start, 0), min(stop, width)):
-                j = j + 1 if j + 1 < columns else 0
-                px = x - centre[0]
-                distance, nx, ny = edge_distance(px, py, inverse, radius)
-                if distance < -inner or distance > outer:
-                    continue
+            start, stop = max(start, 0), min(stop, width)
+            if start >= stop:
+                continue
+            row_distances(start - centre[0], 1, stop - start, py, inverse, radius, distances, normal_x, normal_y)
+            for shifted in range(min(columns, stop - start)):
+                j = (start + shifted) % columns
                 for channel in range(channels):
-                    raw = values[channel, y, x]
-                    if raw >= white:
-                        clipped += 1
-                        continue
-                    plane = pattern[channel, i, j]
-                    own = pixel[plane, count[plane]]
-                    own[LIGHT] = (raw - black[channel, i, j]) * per_dn[channel, i, j] / gain_at(gain[plane], px, py)
-                    own[DISTANCE], own[COS], own[SIN] = distance, nx, ny
-                    count[plane] += 1
+                    plane, dark, scale = pattern[channel, i, j], black[channel, i, j], per_dn[channel, i, j]
+                    own, number, curve = pixel[plane], count[plane], row_gain(gain[plane], py)
+                    for x in range(start + shifted, stop, columns):
+                        distance, raw, px = distances[x - start], values[channel, y, x], x - centre[0]
+                        if distance < -inner or distance > outer:
+                            continue
+                        if raw >= white:
+                            clipped += 1
+                            continue
+                        own[number, LIGHT] = (raw - dark) * scale / (curve[0] + px * (curve[1] + px * curve[2]))
+                        own[number, DISTANCE] = distance
+                        own[number, COS], own[number, SIN] = normal_x[x - start], normal_y[x - start]
+                        number += 1
+                    count[plane] = number
     return clipped
 
 
