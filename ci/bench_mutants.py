@@ -8,7 +8,8 @@ one fails, the mutant is killed. A mutant that survives shows that no test cover
 decides which, and lists equivalent ones in `EQUIVALENT` with the reason. Lines that no test runs are untested; so are
 lines that only other processes run, such as the workers of a cluster.
 
-ci/bench mutants [--quick] [--count N] [--seed N] [--only TEXT] [--without TEXT] [--budget S] [--work DIR] [--json FILE]
+ci/bench mutants [--quick] [--count N] [--seed N] [--only TEXT] [--without TEXT] [--tests PATH ...]
+                 [--budget S] [--work DIR] [--json FILE]
 """
 
 from __future__ import annotations
@@ -340,6 +341,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", help="files whose path holds this")
     parser.add_argument("--without", default="", help="not files whose path holds this")
+    parser.add_argument("--tests", nargs="*", default=["tests"], help="files or folders of tests (default: all)")
     parser.add_argument("--budget", type=float, default=60, help="seconds of tests for each change (default: 60)")
     parser.add_argument("--work", type=Path, default=Path(tempfile.gettempdir()) / "glasswright_mutants")
     parser.add_argument("--json", type=Path, help="written after each change; those in it are not tried again")
@@ -351,7 +353,7 @@ def main() -> int:
     copy_project(work / "copy")
     if options.quick:
         options.count, options.only = 5, "pipeline/glasswright/statistics"
-    make_map(work, ["tests/truth"] if options.quick else ["tests"])
+    make_map(work, ["tests/truth"] if options.quick else options.tests)
     known = Map(work)
     rows: list[dict] = []
     if options.json and options.json.exists():
