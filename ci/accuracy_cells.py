@@ -25,6 +25,7 @@ from support.edge_images import (
     to_mosaic,
     trace_sheet,
     two_gaussians,
+    with_halo,
 )
 
 if TYPE_CHECKING:
@@ -49,6 +50,9 @@ BLURS: dict[str, Callable[[float], Transfer]] = {
         lambda c: bent_pupil(c, defocus=0.15, astigmatism=0.25, angle=ANGLE), f, f, 60 * f
     ),
     "comatic": lambda f: solve_blur(lambda c: bent_pupil(c, coma=0.4, angle=ANGLE), f, f, 60 * f),
+    "halo 1:1.3": lambda f: solve_blur(
+        lambda s: with_halo(gaussian(s, 1.3 * s, ANGLE), 4 * s, 0.1), f, 0.05 / f, 0.4 / f
+    ),
     "halo": lambda f: solve_blur(lambda s: two_gaussians(s, 4 * s, 0.1), f, 0.05 / f, 0.4 / f),
 }
 

@@ -56,7 +56,12 @@ def gaussian(sigma: float, sigma_along: float | None = None, angle: float = 0.0)
 
 
 def two_gaussians(sigma: float, halo_sigma: float, halo_share: float) -> Transfer:
-    core, halo = gaussian(sigma), gaussian(halo_sigma)
+    return with_halo(gaussian(sigma), halo_sigma, halo_share)
+
+
+def with_halo(core: Transfer, halo_sigma: float, halo_share: float) -> Transfer:
+    """Move a share of a blur's light into a round Gaussian."""
+    halo = gaussian(halo_sigma)
     return lambda fx, fy: (1 - halo_share) * core(fx, fy) + halo_share * halo(fx, fy)
 
 

@@ -46,7 +46,7 @@ def test_softness_outwards_and_a_curved_field_do_not_move_best_focus(defocus_um,
     true_um = -float(sharp_image_um(np.array(find_best_focus_mm(scene)["green"]), scene.pose, scene.lens))
     assert found.shift_um == pytest.approx(true_um, abs=0.02 * 17)
     assert abs(found.shift_um - true_um) < 3 * found.shift_um_u
-    assert found.shift_um_u < 0.3
+    assert found.shift_um_u < 0.02 * 17  # what the error may be
 
 
 def test_a_board_with_exchanged_ends_is_refused():

@@ -32,6 +32,13 @@ SIGMAS: Final = (0.0, 0.35, 0.8)
 4 um has 1.8 to 0.5 at 550 nm and f/4 to f/16."""
 STRETCHES: Final = (1.05, 1.1, 1.2, 1.35, 1.5)
 """Ratios of the widths of blurs that are wider in one direction (movement, cylinder error)."""
+HALO_SHARES: Final = (0.05, 0.1, 0.2)
+HALO_RATIOS: Final = (2.0, 3.0, 5.0)
+"""Halos: their share of the light, and their width over that of the rest."""
+HAZY_STRETCHES: Final = (1.1, 1.35, 1.8)
+"""As STRETCHES, of the blurs to which a halo is added."""
+PIXEL_OF_HAZY: Final = 0.8
+"""Their pixel, over sigma."""
 _NEWTON_STEPS: Final = 5
 """Newton doubles the correct digits in each: from 1 to 32."""
 
@@ -76,6 +83,7 @@ class Family:
     halos: Samples
     astigmatic: Samples
     stretched: Samples
+    hazy: Samples
     comatic: Samples
 
 
@@ -87,6 +95,7 @@ def family() -> Family:
         halos=sample_halos(),
         astigmatic=sample_directional(astigmatic_wavefronts()),
         stretched=sample_stretched(),
+        hazy=sample_hazy(),
         comatic=sample_directional(comatic_wavefronts()),
     )
 
@@ -168,9 +177,7 @@ def sample_halos() -> Samples:
     """Sample Gaussians each with a wider and weaker one added: one direction each."""
     axis = np.linspace(0.0, 2.0, 2001)
     gauss = np.exp(-2 * (np.pi * axis) ** 2)
-    mixed = [
-        (1 - share) * gauss + share * gauss ** (ratio**2) for share in (0.05, 0.1, 0.2) for ratio in (2.0, 3.0, 5.0)
-    ]
+    mixed = [(1 - share) * gauss + share * gauss ** (ratio**2) for share in HALO_SHARES for ratio in HALO_RATIOS]
     return Samples(transfer=scaled(axis, np.array(mixed, np.complex128))[0], width=np.ones(len(mixed)))
 
 
@@ -190,6 +197,29 @@ def sample_stretched() -> Samples:
                 found, half = scaled(axis, np.asarray(rows, np.complex128))
                 transfer.append(found)
                 width.append((half[0] / half) ** 2)
+    return Samples(transfer=np.array(transfer), width=np.array(width))
+
+
+def sample_hazy() -> Samples:
+    """Sample stretched Gaussians with a pixel, each with a round halo added: (members, directions).
+
+    Light scattered over a few pixels is the same in all directions, and the blur of a tilted lens is not: the halo's
+    part of an edge's shape then depends on direction.
+    """
+    axis = np.linspace(0.0, 2.0, 2001)
+    turn = np.pi * np.arange(TURNS + 1) / TURNS
+    transfer, width = [], []
+    for stretch in HAZY_STRETCHES:
+        for along, across in ((stretch, 1.0), (1.0, stretch)):
+            sigma = np.hypot(along * np.cos(turn), across * np.sin(turn))
+            core = np.exp(-2 * (np.pi * sigma[:, None] * axis) ** 2)
+            for share in HALO_SHARES:
+                for ratio in HALO_RATIOS:
+                    halo = np.exp(-2 * stretch * (np.pi * ratio * axis) ** 2)  # of the core's mean sigma
+                    rows = ((1 - share) * core + share * halo) * np.sinc(PIXEL_OF_HAZY * axis)
+                    found, half = scaled(axis, np.asarray(rows, np.complex128))
+                    transfer.append(found)
+                    width.append((half[0] / half) ** 2)
     return Samples(transfer=np.array(transfer), width=np.array(width))
 
 

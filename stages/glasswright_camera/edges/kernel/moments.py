@@ -2,10 +2,10 @@
 
 The angular coefficients of a blur depend on each other. Where astigmatism changes the width as cos 2a, the even shapes
 change with it, by an amount that depends on their harmonic 0: a stretched Gaussian stays one, a defocused pupil does
-not. (Defocus and astigmatism enter harmonic 2 as a product, by odd powers, so the cube of the width is a predictor as
-well.) Harmonic 4 of the width is about proportional to the square of harmonic 2, unless the sensor lies between the two
-foci. Coma widens the blur in proportion to its square. Each angular coefficient is therefore regressed on products of
-lower-order ones, and the prior variance is that of the residual.
+not, nor does a stretched Gaussian with a round halo. (Defocus and astigmatism enter harmonic 2 as a product, by odd
+powers, so the cube of the width is a predictor as well.) Harmonic 4 of the width is about proportional to the square of
+harmonic 2, unless the sensor lies between the two foci. Coma widens the blur in proportion to its square. Each angular
+coefficient is therefore regressed on products of lower-order ones, and the prior variance is that of the residual.
 """
 
 from __future__ import annotations
@@ -88,7 +88,8 @@ def family_moments() -> FamilyMoments:
     """Return the moments of the family; computed once in a process."""
     members = family()
     astigmatic, comatic = _amounts(members.astigmatic), _amounts(members.comatic)
-    both = _Amounts(*(np.concatenate(pair) for pair in zip(astigmatic, _amounts(members.stretched), strict=True)))
+    kinds = (astigmatic, _amounts(members.stretched), _amounts(members.hazy))
+    both = _Amounts(*(np.concatenate(parts) for parts in zip(*kinds, strict=True)))
     round_, halo = _moments(_round_amounts(members.plain)), _moments(_round_amounts(members.halos))
     of_square = _width_4_of_square(both.width_2, both.width_4)
     even_2, residual_2 = _regress(_even_2_predictors(both), both.even_0, both.even_2)
