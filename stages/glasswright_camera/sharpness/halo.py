@@ -41,6 +41,10 @@ wrong; there the relative error was 1.3 to 1.8 times the light in the middle (10
 12 px; discs of 44 and 70 px radius)."""
 LEAST_DISCS: Final = 9
 """Chosen: of fewer the scatter, and with it the median's uncertainty, is hardly known."""
+LEAST_BLURS: Final = 7.0
+"""Radius in blurs (1/MTF50) of a disc that can show a halo. Smaller ones show some: at 5.7 blurs a rehearsed haze, 0.29
+of the light in 3.3 px, left 0.0002 and 0.0005 of the step, less than blurs without a halo do. Halos of about 8 px are
+missed up to 9 blurs (`stages/DECISIONS.md`, known limits)."""
 SPILL_FROM: Final = 2.0
 """Where spilt light is read, in 1/MTF50 from the edge: a Gaussian blur leaves nothing there."""
 SPILL_ROOM: Final = 8.0
@@ -50,7 +54,8 @@ SPILL_WIDTH: Final = 0.25
 HALO: Final = "wide_halo"
 UNSEEN_HALO: Final = "halo_unseen"
 UNSEEN: Final = (
-    f"a wide weak halo (haze) would not be seen: fewer than {LEAST_DISCS} discs have a radius of ten blurs (1/MTF50)"
+    f"a wide weak halo (haze) would not be seen: fewer than {LEAST_DISCS} discs have a radius of {LEAST_BLURS:g} blurs "
+    "(1/MTF50)"
 )
 
 
@@ -63,6 +68,8 @@ class FarLight:
     value_u: float
     middle: float = 0.0
     """Light in the discs' middle over the fitted dark level, of the step."""
+    has_room: bool = True
+    """Whether enough discs are large enough for any halo to show."""
 
     @property
     def is_halo(self) -> bool:
@@ -77,16 +84,14 @@ class FarLight:
 
     def caveats(self) -> tuple[str, ...]:
         """Return the caveat that there is a halo, or that none could be detected."""
-        if not np.isfinite(self.value):
-            return (UNSEEN_HALO,)
-        return (HALO,) if self.is_halo else ()
+        if self.is_halo:
+            return (HALO,)
+        return () if self.has_room and np.isfinite(self.value) else (UNSEEN_HALO,)
 
     def notes(self) -> tuple[str, ...]:
         """Return a note if there is a halo, or if none could be detected."""
-        if not np.isfinite(self.value):
-            return (UNSEEN,)
         if not self.is_halo:
-            return ()
+            return (UNSEEN,) if self.caveats() else ()
         return (
             f"a wide weak halo (haze, spherical aberration, scatter): light of {100 * self.value:+.2f} % of the step "
             f"far from the discs' edges, without a halo less than {100 * WIDE_HALO:.2f} %; MTF50 may therefore be "
@@ -153,4 +158,11 @@ def find_far_light(repeats: Repeats) -> FarLight:
     value, value_u = max(found, key=lambda each: abs(each[0]) - SURE_OF_HALO * each[1])
     middle = repeats.stack(lambda trace: trace.middle_light)
     known_middle = middle[np.isfinite(middle)]
-    return FarLight(value=value, value_u=value_u, middle=float(np.median(known_middle)) if known_middle.size else 0.0)
+    main = main_plane(repeats.traces[0])
+    blurs = repeats.stack(lambda trace: trace.radius_px[:, :, None] * trace.mtf50)[:, main].mean(axis=(0, -1))
+    return FarLight(
+        value=value,
+        value_u=value_u,
+        middle=float(np.median(known_middle)) if known_middle.size else 0.0,
+        has_room=int((blurs >= LEAST_BLURS).sum()) >= LEAST_DISCS,
+    )

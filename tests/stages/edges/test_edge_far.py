@@ -12,13 +12,14 @@ from glasswright_camera.edges.kernel.parameters import CONTRAST, DARK, EVEN_0, G
 from glasswright_camera.edges.trace_edges import trace_edges
 from glasswright_camera.sharpness.halo import WIDE_HALO
 from glasswright_camera.sharpness.stage import measure_mtf50
-from support.edge_images import draw_sheet, make_fit, make_stand, to_mosaic
+from support.edge_images import draw_sheet, make_fit, make_stand, to_mosaic, two_gaussians
 from support.halos import HALOS, PLAIN, measure, paper_and_panel
 
 
 @pytest.mark.parametrize("blur", PLAIN)
 def test_blurs_without_a_halo_are_unchanged(blur):
-    seen = measure(PLAIN[blur])
+    # of the defocused blur a disc of 44 px is 6.6 blurs, too small for a halo to be excluded
+    seen = measure(PLAIN[blur], sheet=draw_sheet(PLAIN[blur], 60.0 if blur == "defocus" else 44.0, phases=16))
     far = seen.far
     assert far.caveats() == ()
     assert far.notes() == ()
@@ -41,6 +42,16 @@ def test_a_wide_halo_is_always_detected(blur):
     assert far.caveats() == ("wide_halo",)
     assert far.notes()[0].startswith("a wide weak halo (haze, spherical aberration, scatter): ")
     assert np.abs(seen.error / seen.u).max() < 3.0
+
+
+def test_a_halo_that_small_discs_may_hide_is_said_to_be_unseen():
+    # 40 % of the light in 3 px: MTF50 is seven uncertainties off, with less far light than a blur without a halo
+    seen = measure(two_gaussians(0.7, 3.0, 0.4))
+    assert not seen.far.is_halo
+    assert seen.far.caveats() == ("halo_unseen",)
+    assert seen.far.notes()[0].startswith(
+        "a wide weak halo (haze) would not be seen: fewer than 9 discs have a radius of"
+    )
 
 
 def test_the_caveat_is_set_and_the_uncertainty_widened():
