@@ -379,3 +379,8 @@ def test_a_flat_field_gives_no_edge(sheet):
     assert np.isnan(found.centre_px).all()
     assert np.isnan(found.mtf50).all()
     assert (found.ending == NO_EDGE).all()
+
+
+def test_a_disc_without_room_about_its_edge_is_an_error(sheet):
+    with pytest.raises(ValueError, match="must be positive"):
+        trace(sheet, inside=0.0)

@@ -150,11 +150,19 @@ def trace_table(
     direction
         (discs,): weight of the directional MTF50, see `direction_share`; the rest is the mean over all directions. None
         where all weights are 1.
+
+    Raises
+    ------
+    ValueError
+        Where a disc has no room about its edge.
     """
     planes, discs = gain.shape[:2]
     if pitch is not None:
         middle_px = (pitch / 2 - 1) * radius_px
         limit_px = np.column_stack([limit_px[:, 0], np.minimum(limit_px[:, 1], BEYOND_MIDDLE * middle_px)])
+    if not (limit_px > 0).all():
+        # no ring of pixels would ever be wide enough
+        raise ValueError("limit_px, and the gap between the discs of a lattice, must be positive")
     frame = Frame(mosaic.values, mosaic.pattern, mosaic.black_dn, float(mosaic.white_dn))
     located = Discs(centre, maps, radius_px, limit_px, radial, gain)
     value = np.full((planes, discs, ROWS), np.nan)
