@@ -88,6 +88,9 @@ def test_the_benefit_in_stops_is_measured_exactly(stops):
     assert found.caveats == (() if stops < 5 else ("beyond_measured_blur",))
     assert found.excitation == "north-bench shaker, programme 2"
     assert found.still_blur_px == pytest.approx(STILL_PX, rel=1e-6)
+    # sigma is as 1 / MTF50; the mean of 117 discs in two directions
+    each = STILL_PX * 1e-4 / (SIGMA / STILL_PX)
+    assert found.still_blur_px_u == pytest.approx(each / np.sqrt(2 * 117), rel=1e-6)
     # 1000 um/s: half of the shots are sharp until 30 um / 1000 um/s
     assert found.off.sharp_until_s == pytest.approx(0.030, rel=0.1)
 
