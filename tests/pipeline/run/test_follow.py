@@ -88,11 +88,14 @@ def test_a_paused_copy_is_incomplete_and_is_measured_when_the_rest_has_come(benc
     shots = shots_of(1)
     half = dict(list(shots.items())[:5])
     half["chart/f2_0.txt"] = "blank"
+    half["flat/f4_0.txt"] = "crash"
     with following(bench, "--quiet-seconds", "4") as follower:
         follower.wait_for("following")
         folder = bench.add_ticket(1, half)
         # the shot that nobody can use is named while the others are still to come
         follower.wait_for("T-0001 chart/f2_0.txt: the file holds no numbers")
+        follower.wait_for("T-0001 flat/f4_0.txt: `read_flat` failed")
+        assert not any("f2_0.txt: `" in line for line in follower.lines)
         bench.write(f"night/{folder.name}/SHA256SUMS", sums_of(shots))
         line = follower.wait_for("INCOMPLETE")
         assert (

@@ -13,7 +13,7 @@ from glasswright_camera.aperture.drawing import draw_aperture
 from glasswright_camera.aperture.light_level import LightLevel, read_light_level
 from glasswright_camera.aperture.marks import stops_of, time_rounding_ev
 from glasswright_camera.aperture.scatter import measure_aperture_scatter
-from glasswright_camera.aperture.stage import measure_aperture, scatter_u
+from glasswright_camera.aperture.stage import ROUNDED_EV, Step, measure_aperture, scatter_u, take_common
 from glasswright_camera.diagnosis.found import APERTURE, LAMP_OR_APERTURE, STAND, find_aperture, find_stand
 from glasswright_camera.shooting.stage import LightCheck
 from support import ROOT
@@ -326,3 +326,36 @@ def test_no_shipped_card_passes_an_aperture_that_is_off():
     errors = {(11.0, 1): 0.25}
     assert judge(measure(errors=errors), shoot("flat", errors=errors)) == {Verdict.PASS, Verdict.REVIEW}
     assert Verdict.FAIL in judge(measure(errors={(4.0, None): 1 / 3}))
+
+
+def test_the_error_that_all_steps_share_is_the_markings_and_enters_the_u_of_the_others():
+    def step(error, error_u, focal_length_mm=50.0):
+        return Step(
+            where="",
+            focal_length_mm=focal_length_mm,
+            count=6,
+            error=error,
+            error_u=error_u,
+            scatter=0.0,
+            within=0.0,
+            repeats=4,
+            apart=0.0,
+            apart_u=0.0,
+        )
+
+    def take(*errors):
+        left, largest = take_common([step(*each) for each in errors])
+        assert largest is not None
+        return [(pytest.approx(each.error, abs=1e-9), pytest.approx(each.error_u)) for each in left], largest.error
+
+    shared = ROUNDED_EV / 2
+    # the nearest to 0 is taken from all; the others' u holds its own
+    assert take((shared, 0.03), (3 * shared, 0.04)) == ([(0, 0.03), (2 * shared, 0.05)], shared)
+    assert take((-3 * shared, 0.04), (-shared, 0.03)) == ([(-2 * shared, 0.05), (0, 0.03)], -shared)
+    # no more than a marking is rounded by
+    assert take((3 * ROUNDED_EV, 0.03), (4 * ROUNDED_EV, 0.04))[0] == [(2 * ROUNDED_EV, 0.03), (3 * ROUNDED_EV, 0.05)]
+    # steps of both signs share nothing
+    assert take((-shared, 0.03), (3 * shared, 0.04)) == ([(-shared, 0.03), (3 * shared, 0.04)], 0.0)
+    # each focal length has its own; the largest is named
+    own = take((shared, 0.03), (2 * shared, 0.04), (-2 * shared, 0.03, 85.0))
+    assert own == ([(0, 0.03), (shared, 0.05), (0, 0.03)], -2 * shared)

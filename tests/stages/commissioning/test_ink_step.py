@@ -22,7 +22,7 @@ from glasswright_camera.raw.stage import decode_raw
 from glasswright_camera.sharpness.stage import measure_mtf50
 from glasswright_camera.stand import Stand
 from glasswright_rehearsal.commissioning.bench import open_bench
-from glasswright_rehearsal.commissioning.ink_shots import write_ink_shots
+from glasswright_rehearsal.commissioning.ink_shots import _profile, write_ink_shots
 from glasswright_rehearsal.optics.blur import find_blur, find_mtf50
 from glasswright_rehearsal.scene.geometry import Frame
 from glasswright_rehearsal.scene.lens import Aberrations, Lens
@@ -180,3 +180,16 @@ def test_a_curved_edge_in_sloping_light_has_its_blurs_transfer(shot, box):
     for plane in range(3):
         found = transform_edge(collect_edge(edge, box, "across", plane), 40.0, frequency)
         assert found == pytest.approx(np.exp(-2 * (np.pi * 2.0 * frequency) ** 2), abs=0.004)
+
+
+def test_square_pixels_blur_an_edge_and_its_mirror_image_about_a_diagonal_alike(tmp_path):
+    bench = open_bench(STAND_FILE, tmp_path, 0.6, seed=4)
+    (distance, one), (_, other) = (
+        _profile(bench, "green", 2.0, 0.02, np.radians(slant), None) for slant in (20.0, 70.0)
+    )
+    assert one == pytest.approx(other, abs=1e-9)
+    # the centre of light of an even edge is the edge
+    assert float(one[np.argmin(np.abs(distance))]) == pytest.approx(0.5, abs=1e-6)
+    # the variance of the blur's slope: a pixel's 1/12 a side at any angle, beside the Gaussian and the aperture
+    straight = _profile(bench, "green", 2.0, 0.02, 0.0, None)[1]
+    assert np.abs(one - straight).max() < 0.02

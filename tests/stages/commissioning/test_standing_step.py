@@ -1,6 +1,7 @@
 """Chart and body: tilts from shots, from a lens turned in an adapter, or as measured elsewhere."""
 
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ import yaml
 
 from glasswright import Unmeasurable
 from glasswright.config import check, find_shipped, scan_yaml
+from glasswright_camera.commissioning import standing_step
 from glasswright_camera.commissioning.standing_step import (
     STANDING_TEXT,
     TurnedTilt,
@@ -117,3 +119,34 @@ def test_the_file_that_begin_writes_declares_nothing(tmp_path, stand):
     (tmp_path / "standing.yaml").write_text(STANDING_TEXT)
     with pytest.raises(Unmeasurable, match="there are neither shots"):
         commission_standing(tmp_path, stand, TODAY)
+
+
+def test_the_tilt_of_the_chart_and_its_u_are_in_minutes_of_arc(monkeypatch, stand):
+    found = SimpleNamespace(
+        pose_tilt_x_deg=0.5, pose_tilt_x_deg_u=0.1, pose_tilt_y_deg=-0.25, pose_tilt_y_deg_u=0.05, caveats=()
+    )
+    monkeypatch.setattr(standing_step, "trace_shot", lambda *_: None)
+    monkeypatch.setattr(standing_step, "measure_distortion", lambda *_: found)
+    values, _ = standing_step.measure_chart((None, None), stand)
+    assert [(each.name, each.value, each.u) for each in values] == [
+        ("chart_tilt_x_arcmin", pytest.approx(30), pytest.approx(6)),
+        ("chart_tilt_y_arcmin", pytest.approx(-15), pytest.approx(3)),
+    ]
+    with pytest.raises(Unmeasurable, match="shoot at least two"):
+        standing_step.measure_chart((None,), stand)
+
+
+@pytest.mark.parametrize(("above_deg", "warns"), [(-0.01, False), (0.01, True)])
+@pytest.mark.parametrize("axis", ["x", "y"])
+def test_a_chart_tilted_beyond_the_limit_is_to_be_aligned(monkeypatch, stand, above_deg, warns, axis):
+    tilts = {
+        "pose_tilt_x_deg": 0.0,
+        "pose_tilt_y_deg": 0.0,
+        f"pose_tilt_{axis}_deg": -stand.shooting.pose_deg - above_deg,
+    }
+    found = SimpleNamespace(**tilts, pose_tilt_x_deg_u=0.1, pose_tilt_y_deg_u=0.1, caveats=("pose_not_separable",))
+    monkeypatch.setattr(standing_step, "trace_shot", lambda *_: None)
+    monkeypatch.setattr(standing_step, "measure_distortion", lambda *_: found)
+    _, notes = standing_step.measure_chart((None, None), stand)
+    assert any("align it with the mirror" in note for note in notes) == warns
+    assert any("use a wider lens" in note for note in notes)

@@ -9,7 +9,7 @@ from glasswright import Unmeasurable
 from glasswright_camera.diagnosis.rules import SHIFT, ZOOMED, apply_rules
 from glasswright_camera.diagnosis.signs import read_signs
 from glasswright_camera.focus.drawing_locked import draw_focus_shift
-from glasswright_camera.focus.locked import measure_focus_shift, measure_locked_change
+from glasswright_camera.focus.locked import CRITERION, measure_focus_shift, measure_locked_change
 from glasswright_camera.focus.reading import find_focus, read_setting
 from glasswright_rehearsal.frames.ramp import draw_locked_scene, find_best_focus_mm, fit_board
 from glasswright_rehearsal.night.stand_files import read_stand
@@ -138,3 +138,13 @@ def test_a_rehearsed_board_is_focused_where_the_lens_is():
         best = find_best_focus_mm(board)["green"]
         assert -float(sharp_image_um(np.array(best), board.pose, board.lens)) == pytest.approx(11.0, abs=0.1)
     assert distances[0] == pytest.approx(distances[1])
+
+
+def test_the_shift_of_a_known_spherical_aberration_gives_it_back():
+    # third-order theory: best focus lies 8 N^2 W040 times the criterion from the paraxial focus, nearer to the lens
+    # for marginal rays that are focused short; W040 falls with the fourth power of the aperture
+    def place(number, w040_um=0.4):
+        return -8 * number**2 * CRITERION * w040_um * (2 / number) ** 4
+
+    found = measure_focus_shift(tuple(shoot(place(number), number) for number in (2.0, 2.8, 4.0)))
+    assert found.spherical_um == pytest.approx(0.4, rel=0.01)

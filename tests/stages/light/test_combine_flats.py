@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from glasswright import Unmeasurable
 from glasswright_camera import combine_flats, reduce_flat
+from glasswright_camera.light.combine_flats import read_corners
 from glasswright_camera.light.flat import FlatShot
 from glasswright_camera.light.flat_outlying import find_misfit, pick_crowded
 from glasswright_camera.light.flat_surface import lay_axis, lay_windows
@@ -248,3 +249,15 @@ def test_the_misfit_is_the_scatter_about_the_map_near_a_shadow():
     near = np.lib.stride_tricks.sliding_window_view(np.pad(shadow, 2), (5, 5)).any(axis=(2, 3))
     np.testing.assert_allclose(found, np.where(near, expected, 0), rtol=1e-9)
     assert not find_misfit(light, np.full(none.shape, 1e-4), surface, none, none, ~none).any()
+
+
+def test_the_corners_are_upper_left_upper_right_lower_left_lower_right():
+    light = np.full((2, 3, 4), 50.0)
+    light[:, [0, 0, -1, -1], [0, -1, 0, -1]] = [[10, 20, 30, 40], [12, 20, 30, 40]]
+    gain, gain_u = read_corners(light, np.full(light.shape, 0.5), np.array([100.0, 100.0]))
+    assert gain == pytest.approx([0.11, 0.2, 0.3, 0.4])
+    # the scatter of two shots where it is larger than the noise, over the root of their count
+    assert gain_u == pytest.approx([0.01, *[0.005 / 2**0.5] * 3])
+    single, single_u = read_corners(light[:1], np.full((1, 3, 4), 0.5), np.array([100.0]))
+    assert single == pytest.approx([0.1, 0.2, 0.3, 0.4])
+    assert single_u == pytest.approx([0.005] * 4)

@@ -9,7 +9,7 @@ from glasswright import Setting, Ticket
 from glasswright_camera.centring.stage import measure_centring
 from glasswright_camera.field import clock_time
 from glasswright_camera.focus.result import ColourOffset, FocusOffset
-from glasswright_camera.moves.drawing import draw_moves
+from glasswright_camera.moves.drawing import CENTRE, RADIUS, _on_front, draw_moves
 from glasswright_camera.moves.sentences import compare_moves, describe_moves
 from glasswright_camera.moves.stage import find_shim, suggest_moves
 from glasswright_camera.sharpness.stage import measure_best_focus
@@ -195,3 +195,10 @@ def test_without_a_seat_there_is_no_shim_and_no_sentence(chart):
     found = suggest_moves(TICKET, (centred,), (focus,), None, replace(STAND, seats=()))
     assert np.isnan(found.shim_mm)
     assert describe_moves(found) == []
+
+
+@pytest.mark.parametrize(("deg", "right", "up"), [(0, 1, 0), (90, 0, -1), (180, -1, 0), (270, 0, 1)])
+@pytest.mark.parametrize("share", [1.0, 0.5])
+def test_a_direction_in_the_file_is_drawn_upside_down_on_the_lens_and_at_its_share_of_the_radius(deg, right, up, share):
+    x, y = _on_front(deg, share)
+    assert (x - CENTRE[0], y - CENTRE[1]) == pytest.approx((share * RADIUS * right, share * RADIUS * up), abs=1e-9)

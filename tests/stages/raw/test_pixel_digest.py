@@ -69,3 +69,11 @@ def test_each_site_of_the_pattern_has_its_own_black_and_that_is_no_content():
     for site, black in enumerate((510, 511, 512, 513)):
         frame[site // 2 :: 2, site % 2 :: 2] = black
     assert digest_pixels(frame[None], 2) == ""
+
+
+@pytest.mark.parametrize(("count", "has_content"), [(9, False), (10, True)])
+def test_a_frame_has_content_if_one_pixel_in_a_thousand_is_unlike_its_neighbour(count, has_content):
+    # 100 x 100 of the frame's pixels are compared, each with the one a period of the pattern beside it
+    frame = np.full((1, 7 * 99 + 3, 7 * 99 + 3), 500, np.uint16)
+    frame[0, : 7 * count : 7, 0] += 1
+    assert bool(digest_pixels(frame, 2)) == has_content

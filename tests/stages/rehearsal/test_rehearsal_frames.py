@@ -18,9 +18,13 @@ from glasswright_rehearsal import (
     read_layout,
     render_light,
 )
-from glasswright_rehearsal.frames.render import find_edges
+from glasswright_rehearsal.faults.kinds import NEAR_BLUR_UM, Fault
+from glasswright_rehearsal.frames.render import _bound_radii, find_edges
 from glasswright_rehearsal.frames.truth import ZoneLimits, describe_centring, describe_truth, find_vignetting
+from glasswright_rehearsal.night.near import NEAR_MAGNIFICATION, place_near
+from glasswright_rehearsal.night.tickets import round_numbers
 from glasswright_rehearsal.optics.blur import find_blur
+from glasswright_rehearsal.scene.geometry import HARMONICS
 from glasswright_rehearsal.scene.layout import list_circles, write_layout
 from glasswright_rehearsal.scene.lens import Aberrations
 from support.exact_disc import draw_exact
@@ -191,3 +195,32 @@ def test_bend_truth_of_one_coefficient():
     for side, opposite in (("top", "bottom"), ("left", "right")):
         assert bend["lattice_bend_pct"][side] < 0
         assert bend["lattice_bend_pct"][side] == pytest.approx(bend["lattice_bend_pct"][opposite], abs=5e-3)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_the_radii_of_curvature_of_an_oval_edge_are_those_at_its_ends_and_sides(sign):
+    # r = R (1 + e cos 2t): the curvature at an axis is (r - r'') / r^2
+    radius, e = 20.0, 0.05
+    edge = np.zeros((1, 2 * HARMONICS + 1))
+    edge[0, 0], edge[0, 3] = radius, sign * e * radius
+    bounds = [radius * (1 + s * e) ** 2 / (1 + s * 5 * e) for s in (1, -1)]
+    assert _bound_radii(edge) == pytest.approx(sorted(bounds), rel=1e-6)
+
+
+def test_a_near_shot_is_of_a_print_that_looks_alike_and_blurs_more_only_by_growth_and_fault():
+    scene = make_scene()
+    plain, grown, soft = (
+        place_near(scene, faults, growth)
+        for faults, growth in (((), 0.0), ((), 3.0), ((Fault(name="near_softness", severity=0.5),), 3.0))
+    )
+    blur = scene.lens.aberrations.blur_um
+    assert plain.lens.aberrations.blur_um == blur
+    assert grown.lens.aberrations.blur_um == pytest.approx(blur + 3 * NEAR_MAGNIFICATION)
+    assert soft.lens.aberrations.blur_um == pytest.approx(blur + (3 + 0.5 * NEAR_BLUR_UM) * NEAR_MAGNIFICATION)
+    near, far = ((each.layout.pitch_mm, each.layout.disc_diameter_mm) for each in (plain, scene))
+    assert np.multiply(near, NEAR_MAGNIFICATION) == pytest.approx(np.multiply(far, scene.pose.magnification_frac))
+
+
+def test_truth_is_rounded_to_nine_decimals_at_any_depth():
+    found = round_numbers({"a": 0.1234567891234, "b": [1 / 3, {"c": (2 / 3,)}], "d": 7, "e": "0.12345678912"})
+    assert found == {"a": 0.123456789, "b": [0.333333333, {"c": [0.666666667]}], "d": 7, "e": "0.12345678912"}

@@ -121,6 +121,24 @@ def test_its_fields_are_those_that_the_stages_measure(past):
         assert (found.unit, found.u is not None) == (fields[name].unit, fields[name].has_uncertainty), name
 
 
+def test_each_stage_has_results_at_the_settings_that_it_is_shot_at(past):
+    model = MODELS[MODEL]
+    with Ledger.open_for_reading(past / "history.ledger") as ledger:
+        (state,) = ledger.latest_tickets(["H-0001"])
+    shot = {}
+    for outcome in state.outcomes:
+        shot.setdefault(outcome.step, []).append(outcome.setting and outcome.setting.f_number)
+    numbers = list(model.f_numbers)
+    assert sorted(shot["measure_mtf50"]) == numbers
+    for step in ("measure_focus_offset", "measure_contrast", "measure_transmission"):
+        assert shot[step] == numbers[:1]
+    assert sorted(shot["measure_aperture_scatter"]) == numbers[1:]
+    assert sorted(shot.get("measure_locked_change", [])) == sorted(model.locked_f_numbers)
+    assert sorted(shot.get("measure_breathing", [])) == sorted(model.series_f_numbers)
+    assert shot["measure_aperture"] == shot["find_spots"] == [None]
+    assert ("measure_stabiliser" in shot) == model.has_stabiliser
+
+
 @pytest.mark.parametrize("model", MODELS)
 def test_it_has_all_that_the_shipped_card_limits(model, tmp_path):
     arguments = ["--history", "1", "--seed", "5", "--megapixels", "1", "--stand", str(STAND), "--model", model]

@@ -11,8 +11,10 @@ from glasswright_camera.sharpness.reading import (
     CURVED_SHAPE_U,
     SHAPE_U,
     UNEVEN_SHAPE_U,
+    _zone,
     find_asymmetry,
     median_radius,
+    shape_parts,
     shape_u,
 )
 from glasswright_camera.sharpness.stage import measure_mtf50
@@ -198,3 +200,40 @@ def test_the_ratio_to_the_ceiling_is_that_of_diffraction_and_pixel():
     found = measure_mtf50((make_trace(),), STAND).green.centre
     assert found.ceiling_ratio == pytest.approx(0.25 / 0.4883, abs=1e-4)
     assert found.ceiling_ratio_u == pytest.approx(found.mean_cy_per_px_u / 0.4883, rel=1e-3)
+
+
+def test_the_unknown_shape_of_a_blur_is_a_share_of_it_whatever_the_scale():
+    mtf50, asymmetry = np.array([[0.2, 0.203], [0.25, 0.248]]), np.array([0.1, 0.2])
+    common, directional = shape_parts(mtf50, 12.0, asymmetry)
+    for scale in (0.5, 2.0):
+        wider_common, wider = shape_parts(mtf50 / scale, 12.0 * scale, asymmetry)
+        assert wider == pytest.approx(directional / scale)
+        assert wider_common == pytest.approx(common / scale)
+    # of squared blurs that differ by 1.5 % of their sum; in proportion up to 6 %
+    assert directional[0] == pytest.approx(mtf50[0] * UNEVEN_SHAPE_U * (1.015**2 - 1) / (1.015**2 + 1) / 0.06)
+    # both directions alike leave no directional part, the worst case is where one is missing
+    even = shape_parts(np.array([0.2, 0.2]), 12.0, np.array(0.0))[1]
+    missing = shape_parts(np.array([0.2, np.nan]), 12.0, np.array(0.0))[1]
+    assert even.tolist() == [0, 0]
+    assert missing[0] == pytest.approx(0.2 * UNEVEN_SHAPE_U)
+
+
+def test_the_u_of_a_zones_values_is_that_of_independent_errors():
+    # first-order propagation by differences: mean (s + t) / 2, difference (t - s) / mean
+    value, own, common, across = (np.array(each) for each in ((0.2, 0.3), (0.01, 0.02), (0.005, 0.005), (0.02, 0.01)))
+    zone = _zone(value, own, common, across, 0.5, 7, 4.0, 0.6)
+    apart = np.hypot(own, across)
+
+    def difference(s, t):
+        return 2 * (t - s) / (s + t)
+
+    steps = [(difference(*(value + step)) - difference(*(value - step))) / 2 for step in np.diag(apart)]
+    assert zone.direction_difference_frac == pytest.approx(difference(*value))
+    assert zone.direction_difference_frac_u == pytest.approx(np.hypot(*steps), rel=0.02)
+    # errors of opposite sign in both directions are not in the mean
+    assert zone.mean_cy_per_px_u == pytest.approx(np.sqrt(0.01**2 / 4 + 0.02**2 / 4 + 0.005**2))
+    assert (zone.mean_lp_per_mm, zone.ceiling_ratio) == (pytest.approx(0.25 * 250), pytest.approx(0.25 / 0.6))
+    assert zone.mean_lp_per_mm_u == pytest.approx(250 * zone.mean_cy_per_px_u)
+    assert zone.ceiling_ratio_u == pytest.approx(zone.mean_cy_per_px_u / 0.6)
+    assert zone.sagittal_cy_per_px_u == pytest.approx(np.sqrt(0.01**2 + 0.005**2 + 0.02**2))
+    assert (zone.height_frac, zone.disc_count) == (0.5, 7)

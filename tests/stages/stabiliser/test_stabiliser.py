@@ -10,9 +10,10 @@ from scipy.optimize import brentq
 
 from glasswright import Setting, Shot, Unmeasurable
 from glasswright.plugin.artefact import CaptureFacts
+from glasswright_camera.edges.repeats import main_plane
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.stabiliser.growth import Lengths, choose_length, fit_growth
-from glasswright_camera.stabiliser.motion import average_rest, find_motion, length_of
+from glasswright_camera.stabiliser.motion import _read_disc, average_rest, find_discs, find_motion, length_of
 from glasswright_camera.stabiliser.stage import measure_stabiliser, share_interval
 from glasswright_camera.stand import Shaker
 from support.edge_traces import make_stand, make_trace
@@ -255,3 +256,21 @@ def test_movements_without_a_length_in_common_are_not_compared():
         "the movements measured with the stabiliser off and on have no length in common (13 to 34 um off and 1 to 2 um "
         "on): shoot longer times where they are short, or shorter ones where they are long"
     )
+
+
+def test_the_u_of_a_squared_movement_is_that_of_the_shot_and_of_the_rest():
+    rest_trace, shot = blurred(STILL_PX), blurred(STILL_PX, 12.0)
+    (node, rest), *_ = sorted(average_rest([rest_trace]).items())
+    disc = find_discs(shot)[node]
+    plane = main_plane(shot)
+
+    def read(shot_u, rest_u):
+        noisy = replace(shot, mtf50_u=np.full_like(shot.mtf50_u, shot_u))
+        return _read_disc(replace(rest, mtf50_u=np.full(2, rest_u)), noisy, plane, disc)
+
+    (square, of_shot), (_, of_rest), (_, both) = read(1e-4, 0.0), read(0.0, 1e-4), read(1e-4, 1e-4)
+    assert square == pytest.approx((12.0 / PITCH) ** 2, rel=0.01)
+    assert min(of_shot, of_rest) > 0
+    assert both == pytest.approx(np.hypot(of_shot, of_rest))
+    assert read(0.0, 2e-4)[1] == pytest.approx(2 * of_rest, rel=0.01)
+    assert read(2e-4, 0.0)[1] == pytest.approx(2 * of_shot, rel=0.01)
