@@ -66,14 +66,32 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "a full column has more than one disc",
     ("stages/glasswright_camera/chart/report.py", '"cut by the frame": (placed.border <= small.block_px),'):
         "a fitted distance is never exactly a whole number",
+    ("stages/glasswright_camera/chart/walk.py",
+     "if (abs(taken.get(seed[0], 0.0) / pitch - 1) <= SAME_PITCH):"): "a ratio of distances is never exactly the limit",
+    ("stages/glasswright_camera/distortion/numbers.py",
+     "return np.asarray(angle[0] + (angle - angle[0] - (180)) % 360 - 180)"):
+        "half a turn either way is the same angle",
+    ("stages/glasswright_camera/edges/kernel/discs.py",
+     "if (fitted[WIDTH] <= (SHARPEST if converged else SHARPEST_NOT_CONVERGED)):"):
+        "a fitted width is never exactly the limit",
     ("stages/glasswright_camera/glare/reduce_black_spot.py",
      "parts, count = label((small.light <= edge_frac * np.median(small.light)))"):
         "a block's light is never exactly the threshold",
     ("stages/glasswright_camera/printing/chart.py",
      "if not tiled and ((picture.width_mm >= usable[0] + 1e-06) or picture.height_mm > usable[1] + 1e-6):"):
         "no picture is a millionth of a millimetre wider than the paper",
+    ("stages/glasswright_camera/sharpness/best_focus.py", "pair = slice(2 * centre, (1) * centre + 2)"):
+        "the centre is the first zone, so both factors are of 0",
     ("stages/glasswright_camera/sharpness/reading.py",
      'return (-1) if colour == "green" and len(planes) == 1 else None'): "the last of one plane is the first",
+    ("stages/glasswright_camera/shooting/stage.py",
+     "along = fit[1:] / steepness if steepness > 0 else np.array([(1.5), 0.0])"):
+        "a fitted slope is exactly 0 only where all ratios are alike, and then so is its u",
+    ("stages/glasswright_camera/sweep/stage.py", "for region, count in zip(REGIONS, counts, strict=(False))"):
+        "the counts are made from as many series, which are paired strictly before",
+    ("stages/glasswright_rehearsal/commissioning/focus_shots.py",
+     "angle = (bench.ramp_angle_deg - angle_u_deg * float(generator.standard_normal()))"):
+        "a normal error is as likely with either sign",
 }  # fmt: skip
 """File and line after the change -> why it is equivalent."""
 
