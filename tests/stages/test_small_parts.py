@@ -11,6 +11,7 @@ from glasswright.config import read_config
 from glasswright_camera.cells import fill_lone
 from glasswright_camera.distortion.numbers import Numbers, _unwrap, choose_worst
 from glasswright_camera.edges.drawing import read_small
+from glasswright_camera.edges.kernel.ring import edge_distance
 from glasswright_camera.edges.trace import Trace
 from glasswright_camera.focus.fit import Vertex
 from glasswright_camera.light.levels import LEVEL_CHANGE, find_level_change, note_flicker
@@ -138,3 +139,15 @@ def test_the_mean_gain_of_a_box_is_that_of_its_own_part_of_the_frame():
     left, right = (mean_gain_box(shifted, "green", frame, (at, at + tiny, 0.5, 0.5 + tiny)) for at in (0.2, 0.8))
     assert left < right
     assert Falloff().centre_shift_frac == (0.0, 0.0)
+
+
+def test_the_distance_from_a_discs_edge_is_in_pixels_also_where_the_disc_is_an_ellipse():
+    def find(x, y, *axes):
+        distance, nx, ny = edge_distance(x, y, np.diag([1 / axis for axis in axes]), 10.0)
+        return pytest.approx(distance, abs=1e-9), pytest.approx((nx, ny), abs=1e-9)
+
+    assert find(7.2, 9.6, 1, 1) == (2.0, (0.6, 0.8))
+    assert find(0.0, -9.0, 1, 1) == (-1.0, (0.0, -1.0))
+    # semi-axes of 20 and 5 px: on an axis the distance is exact
+    assert find(23.0, 0.0, 2, 0.5) == (3.0, (1.0, 0.0))
+    assert find(0.0, 4.5, 2, 0.5) == (-0.5, (0.0, 1.0))

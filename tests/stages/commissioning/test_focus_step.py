@@ -67,6 +67,8 @@ def test_declared_values_are_marked_as_declared(tmp_path, stand):
           shaker={"value": 0.5, "u": 0.02, "origin": "dial gauge"})  # fmt: skip
     found = commission_focus(tmp_path, stand, TODAY)
     values = {each.name: (each.value, each.u) for each in found.findings}
+    ceilings = {each.name: each.ceiling_u for each in found.findings}
+    assert ceilings["focus_step_um"] == pytest.approx(0.03 * 26.0 / 16)
     # the stand's step grows with the square of the f-number
     assert values == {
         "focus_step_um": (26.0 / 16, 0.5 / 16),

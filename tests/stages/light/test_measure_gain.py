@@ -40,6 +40,9 @@ def test_its_uncertainty_equals_the_scatter_of_repeats():
     found = [measure_gain(flats([seed, seed + 1])) for seed in range(0, 80, 2)]
     scatter = np.std([each.white_count for each in found], ddof=1)
     assert scatter == pytest.approx(np.mean([each.white_count_u for each in found]), rel=0.35)
+    # a variance from n normal values has the relative standard uncertainty sqrt(2 / n)
+    for each in found:
+        assert each.white_count_u / each.white_count == pytest.approx(np.sqrt(2 / each.difference_count), rel=0.02)
     assert np.mean([each.white_count for each in found]) == pytest.approx(20_000, rel=0.012)
 
 
