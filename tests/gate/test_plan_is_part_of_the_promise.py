@@ -194,6 +194,7 @@ def test_adopting_a_changed_plan_is_recorded_and_then_it_passes(gate, bench, cap
     path = bench.folder / "cards/corvane.yaml"
     assert "corvane.yaml: plan `toy` adopted; `glasswright judge` applies it" in capsys.readouterr().out
     assert path.read_text().startswith(bare)
+    assert path.read_text().count("# The method that the limits are valid for") == 1
     assert gate(card=path.read_text())[0] == 0
 
     changed = PLAN.replace("read_chart: {stage", "read_chart: {settings: {scale_ratio: 2}, stage")
@@ -209,6 +210,7 @@ def test_adopting_a_changed_plan_is_recorded_and_then_it_passes(gate, bench, cap
         r"plan `toy`, adopted by K\. Moreau on \d{4}-\d\d-\d\d \(the first plan\) -> `toy`", entry.changed[0]
     )
     assert path.read_text().startswith(bare)
+    assert path.read_text().count("# The method that the limits are valid for") == 1
     assert gate(changed, card=path.read_text())[0] == 0
     before = path.read_bytes()
     assert adopt(bench, "Corvane 50 mm f/2") == 0

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
@@ -174,3 +175,28 @@ def test_before_and_after_fits_the_window_and_unfolds(browser, toy, tmp_path, si
     assert browser.value("document.querySelectorAll('#before ~ details td').length") >= 13
     assert browser.value("document.scrollingElement.scrollWidth <= window.innerWidth")
     assert browser.messages == []
+
+
+def test_sentences_of_plugins_are_on_results_of_one_type_at_two_visits_of_one_lens(monkeypatch):
+    from glasswright.reports import sequels
+
+    first, second, other = Sharp(setting=None, sharp_cy_per_px=0.2), Sharp(setting=None, sharp_cy_per_px=0.3), object()
+    whole = {}
+    described = SimpleNamespace(
+        drawings=SimpleNamespace(sequels={Sharp: lambda a, b: [f"{a.sharp_cy_per_px} then {b.sharp_cy_per_px}"]})
+    )
+    monkeypatch.setattr(sequels, "installed_plugins", lambda: described)
+    monkeypatch.setattr(sequels, "load_whole", lambda _ledger, state: whole[state.record.ticket.number])
+
+    def find(before, after, serial="1"):
+        whole.update(A=before, B=after)
+        states = [
+            SimpleNamespace(record=SimpleNamespace(ticket=SimpleNamespace(number=number, serial=each)))
+            for number, each in (("A", "1"), ("B", serial))
+        ]
+        return sequels.find_sequels(None, *states)
+
+    assert find({"s": first, "t": other}, {"s": second, "t": other}) == ("0.2 then 0.3",)
+    assert find({"s": first}, {"s": second}, serial="2") == ()
+    assert find({"s": first}, {}) == ()
+    assert find({"s": first}, {"s": other}) == ()

@@ -7,6 +7,8 @@ import pytest
 
 from glasswright.commands.main import run_command
 from glasswright.ledger.verdict import Verdict
+from glasswright.reports.matrix import Matrix, MatrixCell, MatrixRow
+from glasswright.reports.pages.matrix_table import lay_matrix
 from support.page_toys import F2, F8, ToyNight, outcome, verdict, write_pages
 
 
@@ -76,3 +78,18 @@ def test_two_lenses_are_side_by_side_on_a_page(toy, tmp_path, capsys):
     assert found["50 mm f/8, T-2"] == "0.3010"
     assert found["50 mm f/8, T-1"] == ""
     assert found["limit"] == "at least 0.27"
+
+
+def test_limits_that_are_the_same_everywhere_are_written_once_and_others_at_each_setting():
+    def cell(lower):
+        return MatrixCell(value=0.3, u=0.01, verdict=Verdict.PASS if lower else None, lower=lower)
+
+    def lay(*lowers):
+        row = MatrixRow(measure="m.sharp_cy_per_px", name="sharp", unit="cy/px", cells=(tuple(map(cell, lowers)),))
+        (laid,) = lay_matrix(Matrix(tickets=("T-1",), settings=("a", "b", "c"), rows=(row,))).rows
+        return laid.limits, laid.limits_at
+
+    assert lay(0.27, None, 0.27) == ("at least 0.27", ("", "", ""))
+    assert lay(0.27, None, 0.25) == ("", ("at least 0.27", "", "at least 0.25"))
+    assert lay(0.27, 0.26, 0.25) == ("", ("at least 0.27", "at least 0.26", "at least 0.25"))
+    assert lay(None, None, None) == ("", ("", "", ""))

@@ -4,10 +4,14 @@ import pytest
 
 from glasswright import Setting
 from glasswright.config.schema.plugins import Plugins
+from glasswright.judging.card import Card, Limit, ValidFor
+from glasswright.ledger.verdict import Judgement, LimitVerdict, Verdict
 from glasswright.plugin.drawing import Picture, canvas, path
 from glasswright.plugin.plugin_drawings import Drawings
 from glasswright.reports.pages import building
 from glasswright.reports.pages.figures import MOST_LETTERS, Figure, Figures, part_figures
+from glasswright.reports.pages.formats import format_measure
+from glasswright.reports.pages.limits import arrange_limits
 from support.page_toys import Sharp, ToyNight, outcome, text_of, verdict, write_pages
 
 SETTINGS = [
@@ -78,3 +82,33 @@ def test_drawings_of_the_whole_ticket_always_stay():
     many = figures(MOST_LETTERS, "50 mm f/2", "50 mm f/8", "")
     pages = [each.page for each in part_figures(many, "tickets/T-1.html")]
     assert pages == ["settings/T-1.1.html", "settings/T-1.2.html", ""]
+
+
+def test_only_measures_without_limits_on_their_uncertainty_are_listed_without_a_scale():
+    def judged(measure, u):
+        return LimitVerdict(measure=measure, at=str(SETTINGS[0]), verdict=Verdict.PASS, reason="r", value=3.0, u=u)
+
+    limits = [Limit(measure=f"look.{name}_px", max=5, rule=rule) for name, rule in RULES.items()]
+    card = Card(card="m", valid_for=ValidFor(stand="north-bench", body="b"), limits=tuple(limits))
+    verdicts = (
+        *(judged(f"look.{name}_px", None if "bare" in name else 0.1) for name in RULES),
+        judged("find.n_count", 1),
+    )
+    judgement = Judgement(
+        ticket="T-1",
+        manifest="",
+        card="",
+        stand="",
+        judge_version=1,
+        verdict=Verdict.PASS,
+        reasons=(),
+        verdicts=verdicts,
+    )
+    look, find = arrange_limits(judgement, card)
+    assert [group.measure for group in look.groups] == ["look.guarded_px", "look.guarded_bare_px", "look.simple_px"]
+    assert [name for name, _, _ in look.plain] == [format_measure("look.simple_bare_px")]
+    assert ([group.measure for group in find.groups], find.plain) == (["find.n_count"], ())
+    assert arrange_limits(None, card) == ()
+
+
+RULES = {"guarded": "guarded", "guarded_bare": "guarded", "simple": "simple", "simple_bare": "simple"}

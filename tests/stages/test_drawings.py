@@ -264,3 +264,10 @@ def test_an_entry_point_without_drawings_is_refused(message):
     with pytest.raises(PluginError) as error:
         read_drawings(module)
     assert str(error.value) == message
+
+
+def test_each_axis_has_as_many_ticks_as_asked_for_and_the_decimals_of_its_own_step():
+    drawn = Plot.between((0, 1), (0, 1)).axes("across", "up", ticks=(7, 2))
+    numbers = re.findall(r">([0-9.]+)<", drawn)
+    assert numbers == ["0", "1", "0.0", "0.2", "0.4", "0.6", "0.8", "1.0"]
+    assert re.findall(r">([0-9.]+)<", Plot.between((0, 1), (0, 1)).axes("across", "up", ticks=(0, 2))) == ["0", "1"]

@@ -1,5 +1,6 @@
 """Common mistakes of newcomers: each message names the remedy, and no files are left behind."""
 
+import click
 import pytest
 from click.testing import CliRunner
 
@@ -135,3 +136,31 @@ def test_a_place_that_is_not_writable_is_named(tmp_path, bench, capsys):
     code, _, err = run_program(capsys, "rehearse", tmp_path / "file" / "night")
     assert code == 2
     assert "(Not a directory): choose another folder" in " ".join(err.split())
+
+
+NEEDED = {
+    "pages": "ledger out",
+    "tune": "ledger cards",
+    "mountings": "stand cards lens",
+    "verify": "ledger",
+    "compare": "ledger",
+    "decide": "ledger by why",
+    "record": "ledger",
+    "export": "ledger out",
+    "watch": "ledger stand",
+    "inspected": "ledger by why",
+    "study": "ledger stand",
+    "gate": "ledger",
+    "returned": "ledger by why",
+    "run": "stand tickets ledger",
+    "matrix": "ledger",
+    "judge": "ledger cards stand",
+    "adopt": "cards by why",
+}
+
+
+@pytest.mark.parametrize("command", NEEDED)
+def test_an_option_that_a_command_needs_is_named_when_it_is_missing(command):
+    found = glasswright.get_command(click.Context(glasswright), command)
+    needed = {each.name: each for each in found.params if isinstance(each, click.Option) and each.required}
+    assert {each.opts[0].removeprefix("--") for each in needed.values()} == set(NEEDED[command].split())

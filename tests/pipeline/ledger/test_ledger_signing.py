@@ -187,3 +187,15 @@ def test_an_invalid_public_key_is_refused():
     assert not is_public_key("hello")
     assert not is_public_key("aGVsbG8=")
     assert not is_public_key("ä")
+
+
+def test_a_signature_is_of_these_bytes_by_this_key_and_spelled_one_way(key, tmp_path):
+    public, signature = key.public_key(), key.sign(b"head")
+    other = Signer(write_key(tmp_path / "other.pem", Ed25519PrivateKey.generate())).public_key()
+    assert is_public_key(public)
+    assert not is_public_key(public[:-8])
+    assert is_signed_by(public, b"head", signature)
+    assert not is_signed_by(public, b"tail", signature)
+    assert not is_signed_by(other, b"head", signature)
+    # characters outside of base64 are not passed over
+    assert not is_signed_by(public, b"head", f"{signature[:20]}!{signature[20:]}")

@@ -14,8 +14,12 @@ import pytest
 from glasswright.commands.main import run_command
 from glasswright.errors import LedgerBusyError
 from glasswright.intake.arrival import Arriving
+from glasswright.intake.index import TicketRequest
+from glasswright.intake.shot_setting import Nominal
 from glasswright.ledger import Ledger
 from glasswright.ledger.lock import WriterLock
+from glasswright.plugin.artefact import Ticket
+from glasswright.plugin.roles import Role
 from support.ledger_toys import run_record
 from support.night_bench import PLAN, PROGRAM, shots_of
 
@@ -183,6 +187,39 @@ def test_a_file_has_arrived_when_it_stays_as_it_is(tmp_path):
     assert arriving.find_arrived(11.2) == frozenset()
     assert arriving.find_arrived(11.7) == {"chart/1.dng"}
     assert (arriving.is_new, arriving.changed_at) == (True, 10.6)
+
+
+@pytest.mark.parametrize(
+    ("count", "expected"),
+    [
+        (1, "chart/0.txt is listed in SHA256SUMS and not there yet"),
+        (3, "chart/0.txt, chart/1.txt, chart/2.txt are listed in SHA256SUMS and not there yet"),
+        (4, "chart/0.txt, chart/1.txt, chart/2.txt and 1 more file are listed in SHA256SUMS and not there yet"),
+        (9, "chart/0.txt, chart/1.txt, chart/2.txt and 6 more files are listed in SHA256SUMS and not there yet"),
+    ],
+)
+def test_the_first_files_that_a_copy_lacks_are_named_and_the_others_counted(tmp_path, count, expected):
+    (tmp_path / "SHA256SUMS").write_text("".join(f"{'0' * 64}  chart/{k}.txt\n" for k in range(count)))
+    request = TicketRequest(
+        folder=tmp_path,
+        ticket=Ticket(number="T-1", model="m", serial="s", phase="release", body="b"),
+        body_serial=None,
+        rules=(),
+        nominal=Nominal(),
+        roles={"chart": Role()},
+        by_setting=frozenset(),
+    )
+    arriving = Arriving(folder=tmp_path)
+    arriving.see({"SHA256SUMS": (5, 1, 1)}, 10.0)
+    assert arriving.why_incomplete(request, quiet_s=60, now=10.5) == "files still change"
+    assert arriving.why_incomplete(request, quiet_s=60, now=12.0) == expected
+
+
+def test_without_checksums_a_copy_is_complete_after_the_quiet_time(tmp_path):
+    arriving = Arriving(folder=tmp_path)
+    arriving.see({"chart/1.dng": (5, 1, 1)}, 10.0)
+    assert arriving.why_incomplete(None, quiet_s=4, now=13.9) == "there is no SHA256SUMS, and files still change"
+    assert arriving.why_incomplete(None, quiet_s=4, now=14.0) == ""
 
 
 @pytest.fixture

@@ -77,6 +77,24 @@ def test_a_gather_of_the_night_takes_every_ticket_and_its_value_comes_back_to_ea
     assert bench.content("dask.ledger") == before
 
 
+def test_a_step_of_the_night_counts_the_shots_of_every_ticket_and_says_which_results_it_lacks(bench, capsys):
+    bench.add_ticket(1, {"chart/f2_0.txt": "20", "chart/f4_0.txt": "blank"})
+    bench.add_ticket(2, {"chart/f2_0.txt": "22"})
+    plan = """\
+  all: {stage: toy.combine, inputs: {means: average_chart}, per: night}
+  shots: {stage: toy.count_shots, inputs: {shots: role.chart}, per: night}
+"""
+    bench.write("plan.yaml", HEAD + plan)
+    code, summary = bench.run(capsys, "--serial")
+    assert code == 13
+    (refused,) = summary["night_wide"]["refusals"]
+    assert (refused["step"], refused["status"]) == ("all", "skipped")
+    assert refused["reason"].startswith("`means` has 2 of the 3 it needs because read_chart of ")
+    with bench.ledger() as ledger:
+        ((address,),) = ledger.database.rows("SELECT address FROM outcome WHERE ticket = '' AND step = 'shots'")
+        assert ledger.load_artefact(address).members_count == 3
+
+
 def test_shots_themselves_can_be_gathered_and_a_ticket_measured_without_shots(bench, capsys):
     bench.add_ticket(1, ONE_EACH)
     plan = """\

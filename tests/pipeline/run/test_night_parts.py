@@ -3,6 +3,7 @@
 import io
 import json
 import math
+import re
 from dataclasses import replace
 
 import pytest
@@ -115,6 +116,17 @@ def test_plain_lines_have_the_time_and_the_count(capsys):
     assert lines[0] == "2 tickets, 3 shots"
     assert lines[1].startswith("T-1: PASS (1 of 2 tickets, 2 of 3 shots, about ")
     assert lines[2] == "T-2: FAIL (2 of 2 tickets, 3 of 3 shots, 1 FAIL, 1 PASS)"
+
+
+def test_a_line_is_written_each_minute_between_tickets(capsys, monkeypatch):
+    now = [1000.0]
+    monkeypatch.setattr(progress.time, "monotonic", lambda: now[0])
+    with PlainDisplay(Tally(1, 9)) as display:
+        for seconds in (0, 59, 1, 1, 58, 1):
+            now[0] += seconds
+            display.shot_done("T-1")
+    lines = [line.partition(" ")[2].partition(" ")[2] for line in capsys.readouterr().err.splitlines()]
+    assert [re.findall(r"(\d) of 9", line) for line in lines] == [[], ["3"], ["6"]]
 
 
 def test_the_bar_has_no_colours_where_none_are_wanted(monkeypatch):

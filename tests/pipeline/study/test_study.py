@@ -343,6 +343,9 @@ def test_every_reading_is_used_and_what_is_missing_is_counted(shop, capsys):
     assert "5 x 3 x 2, 1 missing" in out
     assert "x 2 repeats (1 missing), tickets" in shop.spread().origin
     assert shop.spread("repeatability").freedom == 28
+    # averages and ranges need every reading
+    data = json.loads(shop.study(capsys, "--json")[1])
+    assert [each["average_and_range"] for each in data["fields"]] == [None, None]
     assert 0.0005 < shop.spread("repeatability").u < 0.002
 
 

@@ -64,6 +64,19 @@ def test_the_command_writes_the_section_on_request_and_then_watches(tmp_path, ca
     assert set(keys.fields) == {SHARP, LOSS}
     capsys.readouterr()
     assert run_command(["watch", *files, "--night", night(11).isoformat()]) == 0
-    assert "in control" in capsys.readouterr().out
+    printed = capsys.readouterr().out
+    assert "in control" in printed
+    assert "the baseline has only 10 nights: with 25 or more a shift is detected much sooner" in printed
     assert run_command([*asked, "--write"]) == 2
     assert "has a section `watch` already" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("nights", "is_few"), [(24, True), (25, False)])
+def test_a_baseline_of_few_nights_is_told(tmp_path, capsys, nights, is_few):
+    ledger, stand = tmp_path / "bench.ledger", tmp_path / "stand.yaml"
+    last = night(nights - 1).isoformat()
+    watch = f"{{baseline: {{from: {night(0)}, to: {last}}}, fields: {{{SHARP}: {{at: {{f_number: 2}}}}}}}}"
+    stand.write_text(f"{STAND}watch: {watch}\n")
+    write_references(ledger, healthy(nights), healthy(nights, seed=3, centre=1.0))
+    assert run_command(["watch", "--ledger", str(ledger), "--stand", str(stand), "--night", last]) == 0
+    assert (f"the baseline has only {nights} nights" in capsys.readouterr().out) == is_few
