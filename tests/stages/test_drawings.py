@@ -9,7 +9,7 @@ import pytest
 
 from glasswright import Artefact
 from glasswright.errors import PluginError
-from glasswright.plugin.drawing import LINE_KINDS, Plot, Scale, number, reach, shade, tick_step
+from glasswright.plugin.drawing import LINE_KINDS, Plot, Scale, element, escape_text, number, reach, shade, tick_step
 from glasswright.plugin.plugin_drawings import read_drawings
 from glasswright_camera import DRAWINGS, FRAME_DRAWINGS, SERIES_DRAWINGS
 from glasswright_camera.chart.chart_fit import ChartFit
@@ -264,6 +264,11 @@ def test_an_entry_point_without_drawings_is_refused(message):
     with pytest.raises(PluginError) as error:
         read_drawings(module)
     assert str(error.value) == message
+
+
+def test_a_text_in_a_drawing_keeps_its_quotation_marks():
+    assert escape_text("5 < 6 & \"7\" > '8'") == "5 &lt; 6 &amp; \"7\" &gt; '8'"
+    assert element("text", class_='"a" & b') == '<text class="&quot;a&quot; &amp; b"/>'
 
 
 def test_each_axis_has_as_many_ticks_as_asked_for_and_the_decimals_of_its_own_step():

@@ -38,6 +38,9 @@ def test_more_may_be_cut_off_a_larger_sample():
     # confidence that the largest of n is a 95 % limit
     found = [100 * confidence_of(count, 1, 0.95) for count in (10, 20, 30, 50)]
     assert found == pytest.approx([40.1, 64.2, 78.5, 92.3], abs=0.05)
+    # what is left of a sample of ten without any cut, and with more cuts than it has values
+    assert [confidence_of(10, cut, 0.95) for cut in (-1, 0, 11)] == [1.0, 1.0, 0.0]
+    assert confidence_of(10, 10, 0.95) == pytest.approx(0.05**10)
 
 
 def test_counted_shares_against_published_intervals():

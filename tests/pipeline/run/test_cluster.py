@@ -8,6 +8,7 @@ import threading
 import time
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from types import SimpleNamespace
 
 import pytest
 
@@ -16,6 +17,7 @@ from glasswright.config.schema.files import DataFile, find_data_files
 from glasswright.run.workers.dask_runner import MOST_TRIES, DaskRunner, Sent
 from glasswright.run.workers.limits import Limits
 from glasswright.run.workers.program import describe_program, make_question
+from glasswright.run.workers.work import IndexUnit
 from support.clusters import Cluster, children_of, end, wait_for
 from support.night_bench import shots_of
 
@@ -204,6 +206,36 @@ def test_a_unit_that_waits_while_workers_die_is_not_given_up(tmp_path):
             runner._lose(number, suspect=True)
     assert list(runner._given_up) == ["runs"]
     assert {"waits", "waits_too"} <= runner._alone
+
+
+@pytest.mark.parametrize(("address", "shared"), [("tcp://scheduler:1", {"tcp://a": 2, "tcp://b": 1}), ("", {})])
+def test_a_unit_is_told_how_many_workers_share_the_memory_of_a_clusters_machine(tmp_path, monkeypatch, address, shared):
+    runner = DaskRunner(make_question([], [], tmp_path), Limits(memory_bytes=5), address=address)
+    told = {}
+    monkeypatch.setattr(
+        runner, "_send", lambda _name, worker, _seconds, _unit, limits, _alone: told.update({worker: limits})
+    )
+    runner._client, runner._accepted = object(), {"tcp://a:1", "tcp://a:2", "tcp://b:1"}
+    for name in ("x", "y", "z"):
+        runner._units[name] = IndexUnit(name=name, ticket="T-1", request=None)
+        runner._waiting.append(name)
+    runner._send_waiting()
+    expected = {worker: shared.get(worker.rpartition(":")[0], 0) for worker in runner._accepted}
+    assert {worker: limits.workers for worker, limits in told.items()} == expected
+    assert {limits.memory_bytes for limits in told.values()} == {5}
+
+
+def test_workers_are_killed_at_the_end_only_if_they_hold_a_unit(tmp_path, monkeypatch):
+    nanny = SimpleNamespace(auto_restart=True, process=SimpleNamespace(pid=12345))
+    runner = DaskRunner(make_question([], [], tmp_path), Limits(), workers=1)
+    runner._cluster = SimpleNamespace(workers={0: nanny})
+    killed = []
+    monkeypatch.setattr("glasswright.run.workers.dask_runner.os.kill", lambda pid, _signal: killed.append(pid))
+    runner._give_up()
+    assert (nanny.auto_restart, killed) == (True, [])
+    runner._units["x"] = IndexUnit(name="x", ticket="T-1", request=None)
+    runner._give_up()
+    assert (nanny.auto_restart, killed) == (False, [12345])
 
 
 def test_the_options_exclude_one_another(bench, capsys):

@@ -5,25 +5,29 @@ import json
 import math
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
 from glasswright.commands.main import run_command
-from glasswright.config import load_plan
+from glasswright.config import load_plan, load_stand
 from glasswright.config.schema.plugins import load_plugins
 from glasswright.intake.index import TicketRequest
 from glasswright.intake.shot_setting import Nominal
 from glasswright.plugin.artefact import Setting, Ticket
 from glasswright.plugin.roles import Role
 from glasswright.run import progress
+from glasswright.run.early import look_at_shots
 from glasswright.run.graph.grouping import enclosing_setting, planned_settings
 from glasswright.run.graph.lineage import own_roles, rounds_of
 from glasswright.run.graph.phases import Phase, phases_of
 from glasswright.run.progress import PlainDisplay, Tally, format_seconds
 from glasswright.run.reports import Refusal, Reshoot, TicketReport
-from glasswright.run.summary import find_causes
+from glasswright.run.session import find_requests
+from glasswright.run.summary import _describe_reshoots, find_causes
 from glasswright.run.workers.limits import Limits
 from glasswright.run.workers.rescue import _describe_end, do_alone
+from glasswright.run.workers.runners import SerialRunner
 from glasswright.run.workers.work import IndexFailure, IndexUnit, NoWatch, perform
 from support.night_bench import PLAN, shots_of
 
@@ -164,6 +168,23 @@ def test_a_ticket_is_complete_if_all_its_shots_could_be_used():
     assert not replace(whole, unused=("chrt/ is not a role",)).is_complete()
 
 
+def test_shots_that_crash_a_step_before_their_ticket_is_complete_are_named(bench):
+    plugins = load_plugins()
+    plan, stand = load_plan(bench.folder / "plan.yaml", plugins), load_stand(bench.folder / "stand.yaml", plugins)
+    shots = {**shots_of(1), "chart/f2_0.txt": "crash", "chart/f2_1.txt": "blank", "flat/f4_0.txt": "crash"}
+    bench.add_ticket(1, shots)
+    (request,), _ = find_requests(plan, plugins.roles, bench.folder / "night")
+    halt = SimpleNamespace(is_stopped=lambda: False, is_overdue=lambda: False)
+    names = ["chart/f2_0.txt", "chart/f2_1.txt", "chart/f4_0.txt", "flat/f4_0.txt"]
+    with SerialRunner() as runner:
+        found = look_at_shots(plan, stand, plugins.packages, request, names, runner, halt)
+    assert {(each.what, each.reason) for each in found} == {
+        ("chart/f2_0.txt", "`read_chart` failed: ZeroDivisionError: the toy broke"),
+        ("chart/f2_1.txt", "the file holds no numbers"),
+        ("flat/f4_0.txt", "`read_flat` failed: ZeroDivisionError: the toy broke"),
+    }
+
+
 def test_a_folder_without_tickets_is_refused(bench, capsys):
     assert run_command(bench.arguments("--serial")) == 2
     assert "contains no ticket folders (each with a ticket.yaml): correct --tickets" in capsys.readouterr().err
@@ -246,3 +267,18 @@ def test_what_an_unknown_verdict_lacks_comes_before_steps_that_no_limit_speaks_o
         *reasons,
         "autofocus of 50 mm f/2: `traces` has 1 of the 5 it needs",
     ]
+
+
+def test_shots_to_be_shot_again_are_named_once_for_each_reason_the_most_first():
+    def report(number, count, reason):
+        return TicketReport(number=number, reshoot=tuple(Reshoot(what=f"c/{k}", reason=reason) for k in range(count)))
+
+    several = (report("T-1", 1, "dark"), report("T-2", 4, "soft"), report("T-3", 5, "bright"))
+    summary = SimpleNamespace(reports=several)
+    assert list(_describe_reshoots(summary, detail=False))[1:] == [
+        "  T-3 c/0, T-3 c/1, T-3 c/2, T-3 c/3 and 1 more: bright",
+        "  T-2 c/0, T-2 c/1, T-2 c/2, T-2 c/3: soft",
+        "  T-1 c/0: dark",
+    ]
+    assert list(_describe_reshoots(summary, detail=True))[1].endswith("T-3 c/4: bright")
+    assert list(_describe_reshoots(SimpleNamespace(reports=()), detail=True)) == []

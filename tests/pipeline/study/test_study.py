@@ -92,6 +92,10 @@ def test_a_study_is_shown_and_written_only_on_request(shop, capsys):
     assert code == 0
     assert "stand north-bench: 30 study tickets" in out
     assert "5 x 3 x 2" in out
+    _, out_of_all, _ = shop.study(capsys, "--cards", shop.cards, "-v")
+    for field in json.loads(shop.study(capsys, "--json", "--cards", shop.cards)[1])["fields"]:
+        low, high = field["intervals"]["categories"]
+        assert f" {field['categories']:.1f} ({low:.1f} to {high:.1f}) " in out_of_all
     assert f"+  {SHARP}: {{u: " in out
     assert "nothing was written: use --write" in out
     assert shop.stand.read_text() == STAND

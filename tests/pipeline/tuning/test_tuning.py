@@ -2,7 +2,9 @@
 
 import dataclasses
 import math
+from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,11 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from glasswright.judging.card import Limit
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.outcome import Status
 from glasswright.statistics.stability import find_change
 from glasswright.tuning.picture import STACK, draw_side, stack_values
-from glasswright.tuning.typed import TypedLimit
+from glasswright.tuning.proposing import Proposal, _hold_back
+from glasswright.tuning.typed import TypedLimit, TypedLimitError, with_number
 from support.ledger_toys import F2, F4, ToySpread, ToyStand, kept
 from support.tuning_toys import LOSS, MAX_LOSS, MIN_SHARP, SHARP, came_back, draw_lenses, lens, looked_at, tune
 
@@ -451,3 +455,29 @@ def test_another_unit_gives_the_same_limit_in_that_unit(tmp_path_factory, scale,
         assert other.proposal.bound is None
         return
     assert turn(other.proposal.bound) == pytest.approx(scale * turn(one.proposal.bound) + shift, abs=1e-6 * scale)
+
+
+@pytest.mark.parametrize(
+    ("end", "held", "allowed", "laxer"),
+    [("min", {"must_hold_below": 0.272}, (0.272, 0.3), 0.271), ("max", {"must_hold_above": 0.4}, (0.4, 0.35), 0.401)],
+)
+def test_a_typed_number_may_be_what_must_be_held_and_no_laxer(end, held, allowed, laxer):
+    limit = Limit(measure=SHARP, min=0.28, max=0.39, **held)
+    for number in allowed:
+        assert getattr(with_number(limit, end, number), end) == number
+    with pytest.raises(TypedLimitError, match=f"must be held: {laxer:g} is laxer"):
+        with_number(limit, end, laxer)
+    equal = with_number(with_number(limit, "min", 0.3), "max", 0.3)
+    assert (equal.min, equal.max) == (0.3, 0.3)
+    with pytest.raises(TypedLimitError, match=r"`min` 0\.301 would be above `max` 0\.3"):
+        with_number(equal, "min", 0.301)
+
+
+def test_a_number_that_is_what_must_be_held_is_kept_as_proposed():
+    side = SimpleNamespace(must_hold=0.25, turn=float, bound=None, number=None)
+    evidence = SimpleNamespace(sides=[side])
+    proposal = Proposal(method="distribution_free", bound=0.249, number=0.25, count=60, reason="proven, so that so")
+    assert _hold_back(evidence, 0, proposal) == proposal
+    lax = _hold_back(evidence, 0, replace(proposal, number=0.249))
+    assert (lax.method, lax.bound, lax.number) == ("not_proven", 0.25, 0.25)
+    assert lax.reason == "the card says that a lens with 0.25 must be held; not proven; without that: proven"
