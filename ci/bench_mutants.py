@@ -51,9 +51,15 @@ TURNED = {
     ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In,
 }  # fmt: skip
 EQUIVALENT: dict[tuple[str, str], str] = {
+    ("pipeline/glasswright/config/yaml/document.py", "return self.lines.get(self.resolve(place), (0))"):
+        "a document always has the line of its whole",
+    ("pipeline/glasswright/ledger/verifying.py",
+     'return int(database.rows(f"SELECT count(*) FROM {table}")[(-1)][0])'): "a count is one row",
     ("pipeline/glasswright/plugin/measurements.py",
      "return (declared[(-1)] if declared else ANY_NUMBER) & scale_of(name)"): "an annotation has one range at most",
     ("pipeline/glasswright/reports/names.py", "@lru_cache(maxsize=(0))"): "the cache saves time only",
+    ("pipeline/glasswright/reports/tables/arrow.py", "left = [(False)]"): "only whether the list is empty is read",
+    ("pipeline/glasswright/statistics/intervals.py", "@lru_cache(maxsize=(63))"): "the cache saves time only",
     ("pipeline/glasswright/tuning/proposing.py", "if (bound is None and proposal.number is None):"):
         "both are None or neither",
     ("pipeline/glasswright/waiting.py",

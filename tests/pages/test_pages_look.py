@@ -12,6 +12,7 @@ from glasswright import Setting
 from glasswright.judging.decision import guard_band
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.drawing import Plot
+from glasswright.plugin.measurements import Measured
 from glasswright.reports.pages.formats import (
     format_limits,
     format_measure,
@@ -23,7 +24,7 @@ from glasswright.reports.pages.formats import (
     name_pages,
 )
 from glasswright.reports.pages.strip import draw_sign, draw_strip, lay_scale
-from glasswright.reports.pages.sweep import draw_sweeps
+from glasswright.reports.pages.sweep import _half_width, draw_sweeps
 from support.page_toys import verdict
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -75,6 +76,15 @@ def test_a_strip_without_a_value_is_marked():
 def test_each_verdict_has_its_own_shape_besides_its_colour():
     shapes = {each: re.sub(r'class="[^"]*"', "", draw_sign(10, 10, each)) for each in Verdict}
     assert len(set(shapes.values())) == len(Verdict)
+
+
+def test_an_error_bar_is_two_uncertainties_long_where_there_is_one():
+    bars = {u: _half_width(Measured(path="sharp_px", value=3.0, text=None, u=u, unit="px")) for u in UNCERTAINTIES}
+    assert bars == {None: 0.0, 0.0: 0.0, 0.25: 0.5, -0.1: 0.0, math.inf: 0.0}
+    assert _half_width(Measured(path="sharp_px", value=3.0, text=None, u=math.nan, unit="px")) == 0.0
+
+
+UNCERTAINTIES = (None, 0.0, 0.25, -0.1, math.inf)
 
 
 def test_nothing_measured_at_two_f_numbers_draws_no_sweep():

@@ -376,6 +376,23 @@ def test_a_good_ticket_is_read(tmp_path):
         ("chart/*_f2_*.dng", "/chart/*.dng", 6, "must be a path below the ticket's folder"),
         ("chart/*_f2_*.dng", "*.dng", 6, "must be `role/pattern`, such as `chart/*.dng`"),
         ("chart/*_f2_*.dng", "charts/*.dng", 6, "unknown role `charts`; did you mean `chart`?"),
+        *(
+            (
+                "shots:",
+                f"set_aside: [{{file: {name}, by: K. Moreau, why: knocked}}]\nshots:",
+                5,
+                "must be the name of one shot",
+            )
+            for name in (
+                "1.dng",
+                "chart/a/1.dng",
+                "../1.dng",
+                "/1.dng",
+                "'chart\\1.dng'",
+                "chart/..",
+                "'chart/a\\1.dng'",
+            )
+        ),
         ("f_number: 2}", "f_number: -2}", 6, "must be greater than 0, found `-2`"),
         ("f_number: 2}", "f_number: f/2}", 6, "must be a number, found the text `f/2`"),
     ],

@@ -7,6 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from glasswright.config import load_plan
+from glasswright.config.plan.method import MeasuredMethod, Method, find_differences
 from glasswright.config.schema.plugins import PluginFailure, Plugins
 from glasswright.errors import ConfigError
 from glasswright.plugin.stage import Scope
@@ -418,3 +419,21 @@ def test_no_random_change_of_a_plan_causes_another_error(tmp_path, data):
         names = [step.name for step in plan.steps]
         for place, step in enumerate(plan.steps):
             assert {each.name for each in step.inputs.values() if each.kind == "step"} <= set(names[:place])
+
+
+def test_methods_are_compared_step_by_step_however_often_a_step_is_used():
+    def method(deepest, **others):
+        stages = {"step0": {"stage": deepest}}
+        # each step takes the one before twice: a comparison along every path would never end
+        stages |= {
+            f"step{k}": {"stage": "toy.mix", "inputs": {"a": f"step{k - 1}", "b": f"step{k - 1}"}} for k in range(1, 60)
+        }
+        return {"stages": stages, **others}
+
+    adopted = Method.model_validate(method("toy.read"))
+    same = MeasuredMethod.model_validate(method("toy.read", plan="toy", defaults={}))
+    other = MeasuredMethod.model_validate(method("toy.load", plan="toy", defaults={}))
+    assert find_differences(adopted, same, "step59") == ()
+    assert find_differences(adopted, other, "step59") == (
+        "`step0` is made by `toy.load`, in the card's plan by `toy.read`",
+    )

@@ -551,3 +551,18 @@ def test_the_versions_and_documents_of_a_run_are_kept(path):
     rows = dump(path)
     assert json.loads(rows["run"][0][4]) == {"numpy": "2.4"}
     assert {row[4] for row in rows["document"]} == {"plan: fixed_focal\n", METHOD_TEXT, STAND_TEXT}
+
+
+def test_the_state_of_an_attempt_is_kept_once_and_each_beginning(path):
+    with Ledger.open_for_writing(path) as ledger:
+        run = ledger.begin_run(run_record())
+        for _ in range(2):
+            ledger.begin_ticket(run, "T-1", "/night/T-1")
+        for _ in range(2):
+            ledger.stop_tickets(run, ["T-1"])
+        ledger.refuse_tickets(run, ["T-1"], "/night/T-1", "no ticket.yaml")
+        ledger.refuse_tickets(run, ["T-1"], "/night/T-1", "no ticket.yaml")
+        ledger.refuse_tickets(run, ["T-1"], "/night/T-1", "no lens")
+        rows = ledger.database.rows("SELECT state, reason FROM attempt ORDER BY id")
+    begun, stopped = ("begun", ""), ("stopped", "")
+    assert rows == [begun, begun, stopped, ("refused", "no ticket.yaml"), ("refused", "no lens")]

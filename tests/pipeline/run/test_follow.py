@@ -7,10 +7,14 @@ import subprocess
 import sys
 import threading
 import time
+from concurrent.futures import Future
 from contextlib import contextmanager
+from datetime import datetime, timedelta
+from types import SimpleNamespace
 
 import pytest
 
+from glasswright.commands.following import FollowOptions, _Reporter
 from glasswright.commands.main import run_command
 from glasswright.errors import LedgerBusyError
 from glasswright.intake.arrival import Arriving
@@ -261,3 +265,26 @@ def test_a_commit_waits_for_a_command_and_a_command_for_a_commit(ledger_path):
     # a command that holds it is not waited for by another
     with Ledger.open_for_writing(ledger_path), pytest.raises(LedgerBusyError, match=f"process {os.getpid()} on"):
         Ledger.open_for_writing(ledger_path)
+
+
+def test_the_days_pages_hold_the_runs_of_today_that_measured_something(tmp_path, monkeypatch):
+    now = datetime.now().astimezone()
+    times = {1: now - timedelta(days=1), 2: now, 3: now, 4: now - timedelta(days=400)}
+    runs = [SimpleNamespace(number=n, tickets=n != 3, started_at=when.isoformat()) for n, when in times.items()]
+    monkeypatch.setattr("glasswright.commands.following.read_runs", lambda _ledger: runs)
+    options = FollowOptions(tickets=tmp_path, ledger=tmp_path / "bench.ledger", quiet_s=1, pages=None)
+    asked = {}
+
+    def submit(_build, *words, **named):
+        asked.update(named, words=words)
+        return Future()
+
+    result = SimpleNamespace(night=SimpleNamespace(tickets=[SimpleNamespace(number="T-1")]))
+    _Reporter(options, None, None)._draw(SimpleNamespace(submit=submit), tmp_path / "out", None, result)
+    assert asked == {
+        "words": (options.ledger, tmp_path / "out"),
+        "nights": (2,),
+        "tickets": tmp_path,
+        "workers": 1,
+        "drawn": ("T-1",),
+    }

@@ -15,10 +15,14 @@ from glasswright.config.schema.plugins import load_plugins
 from glasswright.intake.index import TicketRequest
 from glasswright.intake.shot_setting import Nominal
 from glasswright.plugin.artefact import Setting, Ticket
+from glasswright.plugin.outcome import Outcome, Status
 from glasswright.plugin.roles import Role
 from glasswright.run import progress
 from glasswright.run.early import look_at_shots
+from glasswright.run.graph.expansion import NIGHT
+from glasswright.run.graph.gathering import take_inputs
 from glasswright.run.graph.grouping import enclosing_setting, planned_settings
+from glasswright.run.graph.instance import Instance, Key, One
 from glasswright.run.graph.lineage import own_roles, rounds_of
 from glasswright.run.graph.phases import Phase, phases_of
 from glasswright.run.progress import PlainDisplay, Tally, format_seconds
@@ -282,3 +286,18 @@ def test_shots_to_be_shot_again_are_named_once_for_each_reason_the_most_first():
     ]
     assert list(_describe_reshoots(summary, detail=True))[1].endswith("T-3 c/4: bright")
     assert list(_describe_reshoots(SimpleNamespace(reports=()), detail=True)) == []
+
+
+def test_an_input_is_needed_unless_a_step_may_do_without():
+    key, item = Key(step="combine_flat", item=NIGHT), Key(step="compare", item=NIGHT)
+    failed = Outcome(
+        step="combine_flat", stage="toy.combine", item=NIGHT, address="a", status=Status.UNMEASURABLE, reason="too dark"
+    )
+    needed = take_inputs(Instance(key=item, inputs={"whole": One(key=key)}), {}, {key: failed})
+    assert (needed.status, needed.reason) == (
+        Status.SKIPPED,
+        "`whole` is missing because combine_flat of the night is unmeasurable: too dark",
+    )
+    optional = take_inputs(Instance(key=item, inputs={"whole": One(key=key, may_lack=True)}), {}, {key: failed})
+    assert (dict(optional.values), optional.caveats) == ({"whole": None}, {"made_without"})
+    assert optional.notes == ("made without combine_flat of the night is unmeasurable: too dark",)

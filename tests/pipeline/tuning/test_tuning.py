@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from glasswright.commands.tune import write_proposal
 from glasswright.judging.card import Limit
 from glasswright.ledger.verdict import Verdict
 from glasswright.plugin.outcome import Status
@@ -481,3 +482,11 @@ def test_a_number_that_is_what_must_be_held_is_kept_as_proposed():
     lax = _hold_back(evidence, 0, replace(proposal, number=0.249))
     assert (lax.method, lax.bound, lax.number) == ("not_proven", 0.25, 0.25)
     assert lax.reason == "the card says that a lens with 0.25 must be held; not proven; without that: proven"
+
+
+def test_a_proposal_is_written_in_the_letters_of_its_names(tmp_path):
+    found = tune(tmp_path, (states := draw_lenses(12)), inspected=looked_at("faulty", states[0], why="trübe Linse"))
+    (tmp_path / "limit_99_min_old.svg").touch()
+    (text,) = [each.read_text(encoding="utf-8") for each in write_proposal(found, tmp_path) if each.suffix == ".yaml"]
+    assert "trübe Linse" in text
+    assert not (tmp_path / "limit_99_min_old.svg").exists()
