@@ -156,7 +156,16 @@ def test_the_bar_has_no_colours_where_none_are_wanted(monkeypatch):
 
 
 @pytest.mark.parametrize(
-    ("seconds", "expected"), [(4.4, "4 s"), (99.0, "99 s"), (600, "10 min"), (11100, "3 h 05 min")]
+    ("seconds", "expected"),
+    [
+        (4.4, "4 s"),
+        (99.0, "99 s"),
+        (100, "2 min"),
+        (600, "10 min"),
+        (99 * 60, "99 min"),
+        (100 * 60, "1 h 40 min"),
+        (11100, "3 h 05 min"),
+    ],
 )
 def test_times_are_written_for_people(seconds, expected):
     assert format_seconds(seconds) == expected

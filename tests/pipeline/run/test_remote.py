@@ -9,7 +9,7 @@ import pytest
 
 from glasswright.commands.main import run_command
 from glasswright.remote import COPIES, LocalCopies, RemotePath, UrlError, locate
-from support.night_bench import shots_of
+from support.night_bench import PLAN, shots_of
 
 
 @pytest.fixture
@@ -64,12 +64,17 @@ def test_a_store_in_memory_serves_as_well(bench, capsys):
 
 def test_a_file_that_changes_after_it_was_indexed_is_not_measured(bench, capsys, shelf, monkeypatch):
     bench.add_ticket(1)
+    # shots that are gathered themselves are copied and checked like the others
+    bench.write("plan.yaml", PLAN + "  count: {stage: toy.count_shots, inputs: {shots: role.chart}, per: setting}\n")
     monkeypatch.setattr(
         "glasswright.intake.index.hash_file", lambda path: "0" * 64 if "f2_0" in str(path) else "1" * 64
     )
     _, summary = bench.run(capsys, "--serial", ledger="remote.ledger", url=shelf)
-    reasons = {each["reason"] for each in summary["tickets"][0]["refusals"] if each["status"] == "crashed"}
-    assert "chart/f2_0.txt was written to after it was indexed: measure it again with --retry" in reasons
+    refused = summary["tickets"][0]["refusals"]
+    crashed = {(each["step"], each["item"]): each["reason"] for each in refused if each["status"] == "crashed"}
+    reason = "chart/f2_0.txt was written to after it was indexed: measure it again with --retry"
+    assert crashed["read_chart", "T-0001 50 mm f/2 chart/f2_0.txt"] == reason
+    assert crashed["count", "T-0001 50 mm f/2"] == reason
 
 
 def test_a_file_that_cannot_be_read_is_named_with_its_url(bench, capsys, shelf, monkeypatch):
