@@ -5,6 +5,7 @@ import importlib
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from enum import Enum
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from glasswright import Artefact, Bulk, CaptureFacts, Setting, Shot, kept
 from glasswright.config import DataFile
 from glasswright.errors import LedgerDamagedError
 from glasswright.ledger.encoding import EncodingError, decode, digest, encode, from_text, to_text
+from glasswright.plugin.artefact import HandAnswer, Ticket
 from glasswright.plugin.outcome import Status
 
 
@@ -263,3 +265,13 @@ def test_a_record_kept_as_text_comes_back(tree):
 def test_an_array_is_not_kept_as_text():
     with pytest.raises(EncodingError, match="holds an array"):
         to_text(Anything(value=np.ones(3)))
+
+
+def test_what_does_not_affect_measurements_is_not_in_addresses():
+    old = HandAnswer(check="mount", answer="fail", who="K. Moreau")
+    answer = HandAnswer(check="mount", answer="pass", who="K. Moreau")
+    assert digest(replace(answer, earlier=(old,))) == digest(answer) != digest(old)
+    ticket = Ticket(number="T-1", model="m", serial="s", phase="study", body="b", hand_checks=(answer,))
+    assert digest(replace(ticket, operator="K. Moreau", fitting="monday")) == digest(ticket)
+    assert digest(replace(ticket, serial="t")) != digest(ticket)
+    assert (ticket.rehearsed, ticket.remarks) == (False, "")

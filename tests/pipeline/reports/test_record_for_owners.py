@@ -1,8 +1,10 @@
 """What the owner of a lens sees on its record: the shop's logo, the picture before and after, plain words."""
 
+import base64
 import dataclasses
 import io
 import re
+from types import SimpleNamespace
 
 import pypdfium2
 import pytest
@@ -16,6 +18,7 @@ from glasswright.ledger import Ledger
 from glasswright.ledger.verdict import Verdict
 from glasswright.reports.record.drawing import draw_record
 from glasswright.reports.record.field_picture import map_field
+from glasswright.reports.record.furniture import _fill_pixels
 from glasswright.reports.record.plain import describe_results
 from glasswright.reports.visits import choose_earlier, find_earlier_visit
 from support.ledger_toys import F2, F4, kept, state, write_night
@@ -51,6 +54,18 @@ def test_the_logo_is_kept_with_the_stand_file_and_drawn_in_its_colours(shop, kin
     (shop.folder / "logo.png").unlink()
     assert shop.verify(made.data).since == ""
     assert shop.make().data == made.data
+
+
+@pytest.mark.parametrize(
+    ("size", "kept_size"),
+    [((1, 2000), (1, 600)), ((2000, 1), (600, 1)), ((900, 600), (600, 400)), ((80, 40), (80, 40))],
+)
+def test_a_large_logo_is_made_smaller_and_never_vanishes(size, kept_size):
+    image = SimpleNamespace()
+    _fill_pixels(image, Image.new("RGB", size, BLUE))
+    assert (image.width, image.height) == kept_size
+    data = base64.a85decode(image.streamContent.removesuffix("~>"))
+    assert data == bytes(BLUE) * (kept_size[0] * kept_size[1])
 
 
 def test_another_logo_makes_another_record(shop):
