@@ -59,6 +59,8 @@ EQUIVALENT: dict[tuple[str, str], str] = {
      "return (declared[(-1)] if declared else ANY_NUMBER) & scale_of(name)"): "an annotation has one range at most",
     ("pipeline/glasswright/reports/names.py", "@lru_cache(maxsize=(0))"): "the cache saves time only",
     ("pipeline/glasswright/reports/tables/arrow.py", "left = [(False)]"): "only whether the list is empty is read",
+    ("pipeline/glasswright/run/graph/addresses.py", '"attempt": attempts.get(key, (1)),'):
+        "a repeat takes the next number that the ledger does not have, whatever the first is",
     ("pipeline/glasswright/statistics/intervals.py", "@lru_cache(maxsize=(63))"): "the cache saves time only",
     ("pipeline/glasswright/tuning/proposing.py", "if (bound is None and proposal.number is None):"):
         "both are None or neither",
