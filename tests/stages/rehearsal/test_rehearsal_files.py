@@ -107,6 +107,7 @@ def test_pictures_are_read_bit_for_bit(tmp_path, ending, channels, bits):
 
     raw = np.random.default_rng(1).integers(0, 65536, (channels, 40, 60)).astype(np.uint16)
     picture = encode_picture(raw, 65535, bits, "linear")
+    assert picture.dtype == f"uint{bits}"
     path = tmp_path / f"a.{ending}"
     write_picture(path, picture)
     read = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
