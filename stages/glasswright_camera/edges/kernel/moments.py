@@ -90,6 +90,8 @@ def family_moments() -> FamilyMoments:
     astigmatic, comatic = _amounts(members.astigmatic), _amounts(members.comatic)
     kinds = (astigmatic, _amounts(members.stretched), _amounts(members.hazy))
     both = _Amounts(*(np.concatenate(parts) for parts in zip(*kinds, strict=True)))
+    # how much widths differ by direction: the hazy members only show what that does to the shapes
+    width_2 = np.concatenate([kind.width_2 for kind in kinds[:2]])
     round_, halo = _moments(_round_amounts(members.plain)), _moments(_round_amounts(members.halos))
     of_square = _width_4_of_square(both.width_2, both.width_4)
     even_2, residual_2 = _regress(_even_2_predictors(both), both.even_0, both.even_2)
@@ -102,7 +104,7 @@ def family_moments() -> FamilyMoments:
     comatic_4 = _residual(_even_4_predictors(comatic), comatic.even_0, comatic.even_4, even_4) / size
     residuals = (residual_2, residual_4, comatic_2, comatic_4)
     widths = (
-        both.width_2,
+        width_2,
         _width_4_residual(astigmatic, of_square),
         _RESIDUAL_FACTOR * residual_width,
         _width_4_residual(comatic, of_square) / size[:, 0],
@@ -114,7 +116,7 @@ def family_moments() -> FamilyMoments:
         odd=_moments(np.hstack([comatic.odd_1, comatic.odd_3])),
         width_variance=np.array([(each**2).mean() for each in widths]),
         width_4_of_square=of_square,
-        width_2_kurtosis=float((both.width_2**4).mean() / (both.width_2**2).mean() ** 2),
+        width_2_kurtosis=float((width_2**4).mean() / (width_2**2).mean() ** 2),
         odd_1_square=float(square.mean()),
         even_2=even_2,
         even_4=even_4,
