@@ -245,6 +245,7 @@ watch:
 @pytest.mark.parametrize("last", [0.301, 0.25], ids=["in control", "moved"])
 def test_a_stand_that_moved_comes_first_and_is_marked_on_its_chart(tmp_path, last):
     toy = ToyNight(tmp_path / "toy.ledger", STAND + WATCH)
+    toy.run(("T-1", [outcome("T-1")], [verdict()]), started_at="2026-02-28T22:00:00+00:00")
     values = [0.3 + 0.001 * (-1) ** day for day in range(1, 22)] + [last]
     for day, value in enumerate(values, 1):
         number, at = f"R-{day:02}", f"2026-03-{day:02}T22:00:00+00:00"
@@ -258,6 +259,8 @@ def test_a_stand_that_moved_comes_first_and_is_marked_on_its_chart(tmp_path, las
     assert ("in control The reference lens was within its control limits" in stand) is not moved
     assert ("Out of control: 2026-03-22: beyond the limits" in stand) is moved
     drawing = (out / "stands/north-bench.html").read_text(encoding="utf-8")
+    visits = drawing.partition('id="reference"')[2].partition("</section>")[0]
+    assert re.findall(r">([RT]-\d+)<", visits) == [f"R-{day:02}" for day in range(len(values), 0, -1)]
     assert len(re.findall(r'r="5" class="sign fail"', drawing)) == int(moved)
     assert len(re.findall(r"<title>2026-03-\d\d: ", drawing)) == len(values)
 

@@ -2,6 +2,7 @@
 
 import math
 import re
+from datetime import date
 from importlib import resources
 from itertools import pairwise
 from xml.etree import ElementTree
@@ -10,9 +11,12 @@ import pytest
 
 from glasswright import Setting
 from glasswright.judging.decision import guard_band
+from glasswright.ledger.records import KeptOutcome
 from glasswright.ledger.verdict import Verdict
-from glasswright.plugin.drawing import Plot
+from glasswright.plugin.drawing import LINE_KINDS, Plot
 from glasswright.plugin.measurements import Measured
+from glasswright.plugin.outcome import Status
+from glasswright.plugin.stage import Scope
 from glasswright.reports.pages.formats import (
     format_limits,
     format_measure,
@@ -25,6 +29,8 @@ from glasswright.reports.pages.formats import (
 )
 from glasswright.reports.pages.strip import draw_sign, draw_strip, lay_scale
 from glasswright.reports.pages.sweep import _half_width, draw_sweeps
+from glasswright.reports.pages.trend import draw_control_chart
+from glasswright.watch.chart import Chart, ChartPoint
 from support.page_toys import verdict
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -89,6 +95,58 @@ UNCERTAINTIES = (None, 0.0, 0.25, -0.1, math.inf)
 
 def test_nothing_measured_at_two_f_numbers_draws_no_sweep():
     assert draw_sweeps([], [verdict()]) == []
+
+
+def points_of(svg, class_):
+    number = r"(-?[\d.]+)"
+    paths = [re.findall(f"{number}[ ,]{number}", each.get("d")) for each in find(svg, "path", class_)]
+    return [[(float(x), float(y)) for x, y in each] for each in paths]
+
+
+def test_limits_of_a_sweep_are_brackets_about_what_is_allowed_at_their_setting():
+    kept = [
+        KeptOutcome(
+            step="measure_mtf50",
+            scope=Scope.SETTING,
+            setting=Setting(focal_length_mm=50.0, f_number=f_number),
+            shot="",
+            status=Status.DONE,
+            reason="",
+            caveats=(),
+            measured={"sharp_cy_per_px": Measured(path="", value=value, text=None, u=None, unit="cy/px")},
+        )
+        for f_number, value in ((2.0, 0.2), (4.0, 0.3))
+    ]
+    (picture,) = draw_sweeps(kept, [verdict(at=str(kept[1].setting), lower=0.2, upper=0.3)])
+    first, last = (
+        [float(each.get(key)) for key in ("cx", "cy")] for each in find(picture.svg, "circle", f"fill {LINE_KINDS[0]}")
+    )
+    lower, upper = points_of(picture.svg, "limit")
+    for bracket, place, outwards in ((lower, first[1], 1), (upper, last[1], -1)):
+        (left, end), (_, y), (_, y_right), (right, end_right) = bracket
+        assert (y, end) == (y_right, end_right) == pytest.approx((place, place + outwards * 5), abs=0.11)
+        assert (left + right) / 2 == pytest.approx(last[0], abs=0.11)
+
+
+def test_nights_of_a_control_chart_fill_its_width_with_half_a_day_about_them():
+    points = [
+        ChartPoint(
+            night=date(2026, 1, day),
+            value=0.3,
+            average=None,
+            average_lower=None,
+            average_upper=None,
+            tickets=(),
+            signals=(),
+        )
+        for day in (5, 6, 8)
+    ]
+    chart = Chart(
+        measure="a.b_px", at=None, body="", unit="px", baseline=None, problem="", rate=0.003, points=tuple(points)
+    )
+    dots = find(draw_control_chart(chart, "b (px)"), "circle", "fill one")
+    shares = [(float(each.get("cx")) - 74) / (545 - 74) for each in dots]
+    assert shares == pytest.approx([1 / 8, 3 / 8, 7 / 8], abs=0.001)
 
 
 WRITTEN = {

@@ -5,13 +5,15 @@ import pytest
 from glasswright import Setting
 from glasswright.config.schema.plugins import Plugins
 from glasswright.judging.card import Card, Limit, ValidFor
+from glasswright.ledger.records import Document
 from glasswright.ledger.verdict import Judgement, LimitVerdict, Verdict
 from glasswright.plugin.drawing import Picture, canvas, path
 from glasswright.plugin.plugin_drawings import Drawings
 from glasswright.reports.pages import building
-from glasswright.reports.pages.figures import MOST_LETTERS, Figure, Figures, part_figures
+from glasswright.reports.pages.figures import MOST_LETTERS, Figure, Figures, choose_leading, part_figures
 from glasswright.reports.pages.formats import format_measure
 from glasswright.reports.pages.limits import arrange_limits
+from glasswright.reports.pages.ticket_page import order_steps
 from support.page_toys import Sharp, ToyNight, outcome, text_of, verdict, write_pages
 
 SETTINGS = [
@@ -112,3 +114,60 @@ def test_only_measures_without_limits_on_their_uncertainty_are_listed_without_a_
 
 
 RULES = {"guarded": "guarded", "guarded_bare": "guarded", "simple": "simple", "simple_bare": "simple"}
+
+
+def test_the_drawings_that_lead_are_of_two_missed_steps_failures_first():
+    def judged(step, decision, setting=""):
+        return LimitVerdict(measure=f"{step}.worst_px", at=setting, verdict=decision, reason="r")
+
+    def drawn(setting, *titles):
+        made = [Figure(step="toy", picture=Picture(title, "<svg/>", "")) for title in titles]
+        return Figures(setting=setting, figures=tuple(made), faults=())
+
+    def choose(*verdicts):
+        judgement = Judgement(
+            ticket="T-1",
+            manifest="",
+            card="",
+            stand="",
+            judge_version=1,
+            verdict=Verdict.FAIL,
+            reasons=(),
+            verdicts=verdicts,
+        )
+        return [figure.picture.title for figure in choose_leading(groups, judgement, LEADING)]
+
+    near, far = map(str, SETTINGS[:2])
+    groups = [drawn("", "Spots on the sensor"), drawn(near, "A map", "Sharp near"), drawn(far, "Sharp far", "Tilt")]
+    sharp, again = judged("sharp", Verdict.FAIL, far), judged("sharp", Verdict.FAIL, near)
+    tilt, spots, plain = (
+        judged("tilt", Verdict.REVIEW, far),
+        judged("spots", Verdict.FAIL),
+        judged("plain", Verdict.FAIL),
+    )
+    assert choose(sharp) == ["Sharp far"]
+    assert choose(tilt, again, sharp) == ["Sharp near", "Tilt"]
+    assert choose(tilt, plain, sharp, spots) == ["Sharp far", "Spots on the sensor"]
+    assert choose(judged("sharp", Verdict.PASS, far), judged("tilt", Verdict.FAIL, near)) == []
+    assert choose_leading(groups, None, LEADING) == []
+
+
+LEADING = {"sharp": "Sharp", "tilt": "Tilt", "spots": "Spots"}
+
+
+def test_steps_have_the_order_of_the_plans_text():
+    text = """\
+plan: toy
+settings:
+  focal_length_mm: [50]
+stages:
+  zeta:
+    stage: toy.zeta
+    inputs:
+      shot: role.chart
+  alpha:
+    stage: toy.alpha
+"""
+    steps = order_steps(Document(kind="plan", name="toy", text=text, sha256=""))
+    assert steps == ("zeta", "alpha")
+    assert order_steps(None) == ()
