@@ -333,6 +333,7 @@ def load_ticket_text(tmp_path, text):
     return load_ticket(tmp_path, TOYS.roles)
 
 
+TWICE = "{file: chart/1.dng, by: K. Moreau, why: knocked}"
 REPLACES_ITSELF = "replaces: {ticket: T-0412, by: K. Moreau, why: mistyped}"
 
 
@@ -376,6 +377,12 @@ def test_a_good_ticket_is_read(tmp_path):
         ("chart/*_f2_*.dng", "/chart/*.dng", 6, "must be a path below the ticket's folder"),
         ("chart/*_f2_*.dng", "*.dng", 6, "must be `role/pattern`, such as `chart/*.dng`"),
         ("chart/*_f2_*.dng", "charts/*.dng", 6, "unknown role `charts`; did you mean `chart`?"),
+        (
+            "shots:",
+            f"set_aside: [{TWICE}, {TWICE}]\nshots:",
+            1,
+            "`set_aside` names chart/1.dng twice: remove one",
+        ),
         *(
             (
                 "shots:",

@@ -291,6 +291,22 @@ def test_a_file_with_a_wrong_checksum_is_refused_and_a_missing_one_reported(tmp_
     assert any(finding.startswith("chart/3.tif: listed in SHA256SUMS") for finding in indexed.findings)
 
 
+def test_a_listed_file_that_is_no_shot_is_reported_if_it_is_missing_or_an_old_ticket(tmp_path):
+    add_shot(tmp_path, "chart/1.tif")
+    for name in ("notes.txt", "scan.pdf", "ticket.yaml"):
+        (tmp_path / name).write_text("as it was")
+    write_sums(tmp_path)
+    unused = [f"{name} is beside the role folders" for name in ("notes.txt", "scan.pdf")]
+    assert [each.partition(":")[0] for each in index(tmp_path).findings] == unused
+    (tmp_path / "notes.txt").unlink()
+    (tmp_path / "scan.pdf").write_text("another")
+    (tmp_path / "ticket.yaml").write_text("another")
+    assert [each for each in index(tmp_path).findings if "beside" not in each] == [
+        "notes.txt is listed in SHA256SUMS, but is missing",
+        "ticket.yaml has changed since SHA256SUMS was written",
+    ]
+
+
 def test_checksum_lines_outside_the_folder_or_invalid_are_reported_and_not_followed(tmp_path):
     add_shot(tmp_path, "chart/1.tif")
     sha = "0" * 64
