@@ -296,11 +296,20 @@ def test_every_limit_of_a_card_can_be_passed_on_its_stand(path):
 def test_limits_that_cannot_be_passed_are_named():
     stand = load_stand(STANDS[0], PLUGINS)
     file = load_cards(CONFIGS / "cards")["Corvane 50 mm f/2"]
-    narrow = Limit(measure="measure_distortion.picture_height_worst_pct", min=0.0, max=0.02)
-    file = dataclasses.replace(file, card=file.card.model_copy(update={"limits": (narrow,)}))
-    (note,) = note_stand(file, stand)
-    # 0.01 % with eight degrees of freedom: Student's 1.860 times
-    assert "are closer together than two guard bands of the stand (0.019): this limit is REVIEW at best" in str(note)
+
+    def limited(least, most):
+        narrow = Limit(measure="measure_distortion.picture_height_worst_pct", min=least, max=most)
+        return dataclasses.replace(file, card=file.card.model_copy(update={"limits": (narrow,)}))
+
+    # 0.01 % with eight degrees of freedom: at 95 % Student's 2.306 times to both sides, not 1.860 as to one limit
+    assert list(note_stand(limited(-0.02307, 0.02307), stand)) == []
+    assert list(note_stand(limited(1.0, 1.0 + 2 * 0.02307), stand)) == []
+    for file in (limited(-0.02305, 0.02305), limited(0.0, 0.02), limited(0.02, 0.02)):
+        (note,) = note_stand(file, stand)
+        assert "are too close together for the stand's uncertainty (0.01): not even the value in the middle" in str(
+            note
+        )
+        assert str(note).endswith("is within both with a probability of 95 %: this limit is REVIEW at best")
     (note,) = note_stand(file, dataclasses.replace(stand, repeatability={}))
     assert "declares no repeatability for `measure_distortion.picture_height_worst_pct`, which is needed" in str(note)
 

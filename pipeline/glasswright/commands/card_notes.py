@@ -8,10 +8,11 @@ from glasswright.config.schema.names import problem_of_person
 from glasswright.errors import Problem
 from glasswright.intake.shot_setting import Nominal
 from glasswright.judging.adopting import find_changes
-from glasswright.judging.decision import guard_band
+from glasswright.judging.decision import Tolerance, Uncertainty, decide
 from glasswright.judging.hand_checks import problem_of_hand_check
 from glasswright.judging.judge import ENOUGH_SHOTS, find_spreads, largest_spread
 from glasswright.judging.method import NO_PLAN
+from glasswright.ledger.verdict import Verdict
 from glasswright.run.graph.grouping import planned_settings
 
 if TYPE_CHECKING:
@@ -47,11 +48,18 @@ def _find_why_review(file: CardFile, limit: Limit, stand: StandFile) -> str:
         return f"{lacking}, which is needed with fewer than {ENOUGH_SHOTS} shots"
     if limit.min is None or limit.max is None:
         return ""
-    found = largest_spread(spreads, (limit.min + limit.max) / 2)
-    guard = guard_band(file.card.confidence_of(limit), found[0], found[1]) if found is not None else 0.0
-    if limit.max - limit.min >= 2 * guard:
+    middle = (limit.min + limit.max) / 2
+    found = largest_spread(spreads, middle)
+    if found is None or found[0] == 0:
         return ""
-    return f"`min` and `max` of `{limit.measure}` are closer together than two guard bands of the stand ({guard:.2g})"
+    # the best case: a number in the middle, without any uncertainty of its own
+    best = Uncertainty(own=0.0, stand=found[0], stand_freedom=found[1])
+    confidence = file.card.confidence_of(limit)
+    tolerance = Tolerance(lower=limit.min, upper=limit.max, rule="guarded", confidence=confidence)
+    if decide(middle, "", best, tolerance)[0] is Verdict.PASS:
+        return ""
+    close = f"`min` and `max` of `{limit.measure}` are too close together for the stand's uncertainty ({found[0]:.2g})"
+    return f"{close}: not even the value in the middle is within both with a probability of {100 * confidence:g} %"
 
 
 def note_plan(file: CardFile, plan: Plan) -> Iterator[Problem]:
