@@ -236,3 +236,11 @@ def test_the_interval_of_reproducibility_holds_where_there_is_little_or_none(tru
         interval = find_intervals(analyse(simulate(rng, (5, 3, 2), **truth)), 0.95).reproducibility
         held += interval.low <= math.hypot(truth["fitting"], truth["interaction"]) <= interval.high
     assert 0.93 <= held / draws <= 0.985
+
+
+@pytest.mark.parametrize("there", [[[1, 0], [0, 1]], [[1, 1], [0, 1]], [[1, 1, 0, 0], [0, 0, 1, 1]]])
+def test_lenses_that_share_too_few_fittings_are_refused(there):
+    """No scatter of lenses, fittings or both is found where each reading is explained by its lens and fitting alone."""
+    values = np.where(np.array(there)[..., None] == 1, np.random.default_rng(4).normal(size=(len(there), 1, 3)), np.nan)
+    with pytest.raises(ValueError, match="lenses and fittings are confounded"):
+        analyse(values)

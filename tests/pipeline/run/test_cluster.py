@@ -14,7 +14,7 @@ import pytest
 
 from glasswright.commands.main import run_command
 from glasswright.config.schema.files import DataFile, find_data_files
-from glasswright.run.workers.dask_runner import MOST_TRIES, DaskRunner, Sent
+from glasswright.run.workers.dask_runner import MOST_TRIES, WITHOUT_WORKERS_S, DaskRunner, Sent, WorkersError
 from glasswright.run.workers.limits import Limits
 from glasswright.run.workers.program import describe_program, make_question
 from glasswright.run.workers.work import IndexUnit
@@ -223,6 +223,20 @@ def test_a_unit_is_told_how_many_workers_share_the_memory_of_a_clusters_machine(
     expected = {worker: shared.get(worker.rpartition(":")[0], 0) for worker in runner._accepted}
     assert {worker: limits.workers for worker, limits in told.items()} == expected
     assert {limits.memory_bytes for limits in told.values()} == {5}
+
+
+def test_the_time_without_workers_begins_with_the_first_unit_that_waits(tmp_path, monkeypatch):
+    clock = [5000.0]
+    monkeypatch.setattr("glasswright.run.workers.dask_runner.time.monotonic", lambda: clock[0])
+    runner = DaskRunner(make_question([], [], tmp_path), Limits(), address="tcp://scheduler:1")
+    runner._client = SimpleNamespace(sync=lambda *_, **__: {}, scheduler=SimpleNamespace(ncores=None))
+    for name, seconds in (("x", 0), ("y", WITHOUT_WORKERS_S)):
+        clock[0] += seconds
+        runner.submit(IndexUnit(name=name, ticket="T-1", request=None))
+        runner._look(now=True)
+    clock[0] += 1
+    with pytest.raises(WorkersError, match=r"no worker is left, and none came within 120 s: start workers"):
+        runner._look(now=True)
 
 
 def test_workers_are_killed_at_the_end_only_if_they_hold_a_unit(tmp_path, monkeypatch):
