@@ -53,14 +53,20 @@ TURNED = {
 EQUIVALENT: dict[tuple[str, str], str] = {
     ("pipeline/glasswright/config/yaml/document.py", "return self.lines.get(self.resolve(place), (0))"):
         "a document always has the line of its whole",
+    ("pipeline/glasswright/judging/stand_values.py", "one == other -> False"):
+        "the same text has no differences: reading it is spared",
     ("pipeline/glasswright/ledger/verifying.py",
      'return int(database.rows(f"SELECT count(*) FROM {table}")[(-1)][0])'): "a count is one row",
+    ("pipeline/glasswright/plugin/signature.py", "@lru_cache(maxsize=(513))"): "the cache saves time only",
     ("pipeline/glasswright/plugin/measurements.py",
      "return (declared[(-1)] if declared else ANY_NUMBER) & scale_of(name)"): "an annotation has one range at most",
     ("pipeline/glasswright/reports/names.py", "@lru_cache(maxsize=(0))"): "the cache saves time only",
     ("pipeline/glasswright/reports/tables/arrow.py", "left = [(False)]"): "only whether the list is empty is read",
     ("pipeline/glasswright/run/graph/addresses.py", '"attempt": attempts.get(key, (1)),'):
         "a repeat takes the next number that the ledger does not have, whatever the first is",
+    ("pipeline/glasswright/run/follow.py", "time.sleep((0.07500000000000001))"):
+        "only how often a rest looks whether it is to stop",
+    ("pipeline/glasswright/run/tasks.py", "self.indexed is None -> False"): "it is an error of the program only",
     ("pipeline/glasswright/statistics/intervals.py", "@lru_cache(maxsize=(63))"): "the cache saves time only",
     ("pipeline/glasswright/tuning/proposing.py", "if (bound is None and proposal.number is None):"):
         "both are None or neither",
@@ -101,7 +107,8 @@ EQUIVALENT: dict[tuple[str, str], str] = {
      "angle = (bench.ramp_angle_deg - angle_u_deg * float(generator.standard_normal()))"):
         "a normal error is as likely with either sign",
 }  # fmt: skip
-"""File and line after the change -> why it is equivalent."""
+"""File and line after the change (for a condition that is never true: the change) -> why it is equivalent."""
+NEVER = "if (False):"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -388,7 +395,8 @@ def main() -> int:
     for mutant in draw_mutants(options.count, options.seed, options.only, options.without):
         if (mutant.file, mutant.line, mutant.change) in tried:
             continue
-        result, why = "equivalent", EQUIVALENT.get((mutant.file, mutant.becomes), "")
+        known_as = (mutant.file, mutant.change if mutant.becomes == NEVER else mutant.becomes)
+        result, why = "equivalent", EQUIVALENT.get(known_as, "")
         if not why:
             result, why = try_mutant(mutant, work, known, options.budget)
         rows.append({**asdict(mutant), "text": "", "result": result, "why": why})
