@@ -194,6 +194,7 @@ def test_check_prints_json(bench, capsys):
     [
         (("check", "none.yaml"), "none.yaml: there is no such file: correct the path"),
         (("check", "plan.yaml", "--cards", "none"), "none: there is no such folder of cards"),
+        (("check", "plan.yaml", "--cards", "night"), "night: holds no card, so nothing can pass: correct --cards"),
         (("check", "plan.yaml", "--tickets", "none"), "none: there is no such folder of tickets"),
         (("check", "plan.yaml", "--tickets", "cards"), "cards: contains no ticket folder"),
         (("check",), "Missing argument 'PLAN'"),

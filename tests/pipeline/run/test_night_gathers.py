@@ -5,6 +5,7 @@ from importlib import import_module
 import pytest
 
 from glasswright.intake.checksums import hash_file
+from glasswright.ledger.records import ShotUse
 from support.night_bench import shots_of
 
 HEAD = """\
@@ -282,6 +283,11 @@ def test_a_shot_that_sums_refuse_is_unmeasurable_and_an_absent_one_is_missing_fr
         "`means` has 1 of the 2 it needs because read_chart of chart/f4_9.txt is unmeasurable: "
         "listed in SHA256SUMS, but the file is not there: copy it again"
     )
+    with bench.ledger() as ledger:
+        (state,) = ledger.latest_tickets()
+    uses = {each.name: each.use for each in state.record.shots}
+    assert (uses.pop("chart/f2_0.txt"), uses.pop("chart/f4_9.txt")) == (ShotUse.REJECTED, ShotUse.ABSENT)
+    assert set(uses.values()) == {ShotUse.MEASURED}
 
 
 def test_an_absent_file_of_unknown_setting_is_missing_from_every_gather_of_its_role(bench, capsys):

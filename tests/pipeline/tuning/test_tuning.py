@@ -433,7 +433,10 @@ def test_equal_lenses_have_a_picture(tmp_path):
     assert side.summary.sigma == 0
     assert side.capable is None
     assert side.risk.held.value == 0
-    assert draw_side(side, found.evidence, 0).startswith(b"<?xml")
+    picture = draw_side(side, found.evidence, 0).decode()
+    assert picture.startswith("<?xml")
+    legend = ("12 lenses", "current limit: 4", f"detection limit: {side.proposal.number:g}", "guard band: review")
+    assert [name for name in legend if f">{name}</text>" not in picture] == []
 
 
 @settings(max_examples=8, deadline=None)
