@@ -53,6 +53,8 @@ TURNED = {
 EQUIVALENT: dict[tuple[str, str], str] = {
     ("pipeline/glasswright/config/yaml/document.py", "return self.lines.get(self.resolve(place), (0))"):
         "a document always has the line of its whole",
+    ("pipeline/glasswright/intake/checksums.py", "content = file.read(LARGEST_BYTES + (2))"):
+        "only whether there is more than the largest is asked",
     ("pipeline/glasswright/judging/stand_values.py", "one == other -> False"):
         "the same text has no differences: reading it is spared",
     ("pipeline/glasswright/ledger/verifying.py",
