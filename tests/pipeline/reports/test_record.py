@@ -411,7 +411,11 @@ def test_hand_checks_are_printed_with_their_signatures(shop):
     judgement = dataclasses.replace(evidence.judgement, verdicts=(*evidence.judgement.verdicts, *verdicts))
     content = write_content(dataclasses.replace(evidence, judgement=judgement), Signature())
     assert [group.step for group in content.groups] == ["MTF50", "Vignetting"]
-    text = " ".join(pages_of(draw_record(content, paper="A4", note="note", fingerprint="0" * 64)))
+    data = draw_record(content, paper="A4", note="note", fingerprint="0" * 64)
+    # a hairline below each of the limits, and below each of the checks
+    tables = re.findall(rb"\.25 w\n((?:n .* l S\n)+)", data)
+    assert [each.count(b" l S") for each in tables] == [4, 2]
+    text = " ".join(pages_of(data))
     assert "By hand and eye" in text
     assert "front glass pass, K. Moreau, 2026-03-02 PASS mount nobody answered UNKNOWN" in text
 

@@ -55,6 +55,8 @@ def test_an_unreadable_ticket_is_identified_by_its_folder_or_files(bench, capsys
     bench.run(capsys, "--serial")
     with bench.ledger() as ledger:
         pending = {number: ledger.why_pending(number) for number in ("T-0001", "T-0002", "T-0003")}
+        states = ledger.latest_tickets()
+    assert {each.record.ticket.number: each.pending for each in states} == pending
     assert "could not read this ticket" in pending["T-0001"]
     assert "could not read this ticket" in pending["T-0002"]
     assert pending["T-0003"] == ""
