@@ -55,6 +55,9 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "a document always has the line of its whole",
     ("pipeline/glasswright/intake/checksums.py", "content = file.read(LARGEST_BYTES + (2))"):
         "only whether there is more than the largest is asked",
+    ("pipeline/glasswright/judging/gatekeeper.py",
+     "before = [each for each in every if run is None or (each.run < run)]"):
+        "a run that adopts a stand file judges with it, so its own adoption always fits",
     ("pipeline/glasswright/judging/stand_values.py", "one == other -> False"):
         "the same text has no differences: reading it is spared",
     ("pipeline/glasswright/ledger/verifying.py",
@@ -68,6 +71,8 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "a repeat takes the next number that the ledger does not have, whatever the first is",
     ("pipeline/glasswright/run/follow.py", "time.sleep((0.07500000000000001))"):
         "only how often a rest looks whether it is to stop",
+    ("pipeline/glasswright/run/workers/dask_runner.py", "self.workers = max(workers, (0))"):
+        "the first look at the workers, before any work, replaces it",
     ("pipeline/glasswright/run/tasks.py", "self.indexed is None -> False"): "it is an error of the program only",
     ("pipeline/glasswright/statistics/intervals.py", "@lru_cache(maxsize=(63))"): "the cache saves time only",
     ("pipeline/glasswright/tuning/proposing.py", "if (bound is None and proposal.number is None):"):
