@@ -6,6 +6,7 @@ import re
 import subprocess
 import sys
 from dataclasses import replace
+from datetime import datetime, timedelta
 from importlib.metadata import EntryPoint
 
 import click
@@ -13,6 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 import glasswright
+import glasswright.preparing as preparing
 from glasswright import SetupFinding
 from glasswright.commands import main as command_line
 from glasswright.commands import plugin_notes, tables
@@ -20,6 +22,7 @@ from glasswright.commands.first_line import read_first_line
 from glasswright.config import load_plan
 from glasswright.config.schema.plugins import PluginFailure, Plugins
 from glasswright.errors import ConfigError, GlasswrightError, LedgerBusyError, LedgerDamagedError, Problem
+from glasswright.judging.cards import load_cards
 from glasswright.run.readiness import needed_roles
 from support.config_toys import GOOD_BOARD, GOOD_PLAN, GOOD_STAND, GOOD_TICKET, TOYS
 
@@ -566,3 +569,18 @@ def test_a_plugin_can_report_that_a_card_does_not_match_the_stand(capsys, monkey
     assert code == 12
     assert "cards/corvane.yaml:1: the board is too small (a note)" in err
     assert "cannot be met, because the board is too small: all limits" in out
+
+
+def test_the_first_plan_is_written_into_a_card_once(bench, monkeypatch):
+    monkeypatch.setattr(preparing, "load_plugins", lambda: TOYS)
+    path, model = bench / "cards/corvane.yaml", "Corvane 50 mm f/2"
+    path.write_text(LIMITS)
+    preparing.adopt_first_plan(bench / "cards", model, bench / "plan.yaml", by="K. Moreau", why="the first plan")
+    written = path.read_text()
+    assert written.startswith(LIMITS)
+    plan = load_cards(bench / "cards")[model].card.plan
+    assert (plan.name, plan.by, plan.why) == ("toy_plan", "K. Moreau", "the first plan")
+    now = datetime.now().astimezone()
+    assert plan.at in {each.date().isoformat() for each in (now, now - timedelta(minutes=5))}
+    preparing.adopt_first_plan(bench / "cards", model, bench / "plan.yaml", by="L. Osei", why="once more")
+    assert path.read_text() == written
